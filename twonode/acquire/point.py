@@ -1,0 +1,279 @@
+"""One frequency, from the step of the generator to a ratio that may be used.
+
+Owns ranges, waiting, averages, the repeats with their reasons, and the checks that need to know the bench: level,
+dead or swapped channels, unsafe volts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from twonode.acquire.errors import ChannelsSwapped, LevelMismatch, NoSignal
+from twonode.acquire.levels import Predictor
+from twonode.acquire.ranges import LEAST_DIV, choose_range, coarser, finer_exists
+from twonode.acquire.request import SweepRequest, with_value
+from twonode.acquire.safety import NodeVolts, look_at_nodes, refuse_unsafe
+from twonode.acquire.timing import Placement
+from twonode.analysis.quantities import format_quantity
+from twonode.analysis.ratio import PointReading, Refusal, read_point
+from twonode.analysis.traces import ChannelCodes, TracePair
+from twonode.drivers.bench import Bench
+from twonode.drivers.capture import Capture, ChannelTrace
+
+__all__ = ["Attempt", "PointTaker", "trace_pair"]
+
+MOST_ATTEMPTS = 5
+LEVEL_LIMIT = 0.25
+"""Relative difference between channel 1 and the generator's setting that is still believed (issue)."""
+DEAD_SIGMA = 5.0
+SWAPPED_RATIO = 1.25
+AVERAGE_BELOW_DIV = 0.5
+AVERAGES = 16
+LONGEST_AVERAGE_S = 4.0
+POINTS_WANTED = 6000
+STRAY_SEEN_FARAD = 0.3e-12
+"""Even an open part leaves some tenths of a picofarad between its leads (from memory)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attempt:
+    """The record a point ended with.
+
+    used : it passed every check. reason : why not, or None. repeat_reason : why earlier ones were dropped.
+    """
+
+    frequency_set_hz: float
+    frequency_hz: float
+    traces: TracePair
+    reading: PointReading
+    averages: int
+    waited_s: float
+    used: bool
+    reason: str | None
+    repeats: int
+    repeat_reason: str | None
+    started_s: float
+
+
+def trace_pair(capture: Capture) -> TracePair:
+    """The scope's record in the words of analysis: channel 1 is the drive node, channel 2 the far node."""
+    return TracePair(
+        drive=_codes(capture.channel_1),
+        far=_codes(capture.channel_2),
+        sample_interval_s=capture.sample_interval_s,
+    )
+
+
+def _codes(trace: ChannelTrace) -> ChannelCodes:
+    return ChannelCodes(
+        codes=trace.codes,
+        volts_per_code=trace.volts_per_code,
+        volts_at_code_zero=trace.volts_at_code_zero,
+        lowest_code=trace.lowest_code,
+        highest_code=trace.highest_code,
+        volts_per_div=trace.volts_per_div,
+    )
+
+
+class PointTaker:
+    """Takes points one after the other on an open bench whose output is on.
+
+    level_vpp : the generator's read-back setting.
+    """
+
+    def __init__(self, bench: Bench, request: SweepRequest, level_vpp: float) -> None:
+        self._bench = bench
+        self._request = request
+        self._level_vpp = level_vpp
+        self._predictor = Predictor(request)
+        self._bare = {
+            kind: Predictor(with_value(request, farad))
+            for kind, farad in (("open", STRAY_SEEN_FARAD), ("shorted", 1.0))
+        }
+        self._steps = [bench.scope.volts_per_div_choices(f) for f in request.probe_factors]
+        self._ranges: list[float | None] = [None, None]
+        self._correction = [1.0, 1.0]
+        self._stretch = 1.0
+        self._averages = 1
+        self._seconds_per_div: float | None = None
+
+    def take(self, placement: Placement) -> Attempt:
+        """Measure one point, repeating where that can help.
+
+        Raises
+        ------
+        SafetyRefusal, NoSignal, ChannelsSwapped, LevelMismatch : nothing further should be measured.
+        BenchError : an instrument failed.
+        """
+        bench = self._bench
+        hz = bench.generator.set_frequency(placement.frequency_hz)
+        stepped_s = bench.clock.now_s()
+        expected = self._predictor.at(hz)
+        vpp = [
+            self._level_vpp * expected.drive * self._correction[0],
+            self._level_vpp * expected.far * self._correction[1],
+        ]
+        dropped: list[str] = []
+        reading: PointReading | None = None
+        for attempt in range(MOST_ATTEMPTS):
+            self._set_time(placement.seconds_per_div)
+            self._set_ranges(vpp)
+            averages = self._set_averages(vpp[1], placement.record_s)
+            wait_s = (bench.generator.settle_s + expected.settle_s) * self._stretch
+            bench.clock.sleep_s(stepped_s + wait_s - bench.clock.now_s())
+            started_s = bench.clock.now_s()
+            capture = bench.scope.capture(timeout_s=2.0 * averages * placement.record_s + 10.0)
+            traces = trace_pair(capture)
+            reading = read_point(traces, hz, line_hz=self._request.line_hz)
+            reasons = self._examine(hz, traces, reading, expected.drive)
+            if not reasons or attempt == MOST_ATTEMPTS - 1:
+                break
+            if not self._mend(reasons, traces, reading, vpp):
+                break
+            if Refusal.CLIPPED in reasons:
+                look_at_nodes(bench, self._request)
+                self._seconds_per_div = None
+            dropped.append("; ".join(reasons.values()))
+        assert reading is not None
+        self._learn(expected.drive, expected.far, reading)
+        return Attempt(
+            frequency_set_hz=placement.frequency_hz,
+            frequency_hz=hz,
+            traces=traces,
+            reading=reading,
+            averages=averages,
+            waited_s=started_s - stepped_s,
+            used=not reasons and reading.point is not None,
+            reason="; ".join(reasons.values()) or None,
+            repeats=len(dropped),
+            repeat_reason=" / ".join(dropped) or None,
+            started_s=started_s,
+        )
+
+    def _set_time(self, seconds_per_div: float) -> None:
+        if seconds_per_div != self._seconds_per_div:
+            self._bench.scope.set_time(seconds_per_div, POINTS_WANTED)
+            self._seconds_per_div = seconds_per_div
+
+    def _set_ranges(self, vpp: list[float]) -> None:
+        for channel in (0, 1):
+            wanted = choose_range(vpp[channel], self._steps[channel], self._ranges[channel])
+            if wanted != self._ranges[channel]:
+                self._ranges[channel] = self._bench.scope.set_volts_per_div(channel + 1, wanted)
+
+    def _set_averages(self, far_vpp: float, record_s: float) -> int:
+        finest = self._steps[1][0]
+        wanted = 1
+        if far_vpp < AVERAGE_BELOW_DIV * finest and record_s * AVERAGES <= LONGEST_AVERAGE_S:
+            wanted = AVERAGES
+        if wanted != self._averages:
+            self._averages = self._bench.scope.set_averages(wanted)
+        return self._averages
+
+    def _examine(
+        self, hz: float, traces: TracePair, reading: PointReading, expected_drive: float
+    ) -> dict[Refusal, str]:
+        """Reasons against the record; raises where going on makes no sense."""
+        reasons = dict(reading.refusals)
+        if Refusal.CLIPPED in reasons:
+            return reasons
+        refuse_unsafe(
+            self._bench,
+            self._request,
+            (
+                NodeVolts(dc_v=reading.drive_dc_v, line_v=reading.drive_hum_v),
+                NodeVolts(dc_v=reading.far_dc_v, line_v=reading.far_hum_v),
+            ),
+        )
+        ranges = (traces.drive.volts_per_div, traces.far.volts_per_div)
+        fills = (reading.drive_fill_div, reading.far_fill_div)
+        for channel, (fill, volts) in enumerate(zip(fills, ranges, strict=True)):
+            if fill < LEAST_DIV and finer_exists(volts, self._steps[channel]):
+                reasons[Refusal.SMALL] = (
+                    f"channel {channel + 1} fills {fill:.2g} of 8 divisions and can be read finer"
+                )
+        if Refusal.SMALL not in reasons:
+            self._check_level(hz, reading, expected_drive)
+            self._check_alive(hz, traces, reading)
+        return reasons
+
+    def _check_level(self, hz: float, reading: PointReading, expected_drive: float) -> None:
+        """Channel 1 against the generator's setting, allowing for whatever the part may be."""
+        level = reading.drive_vpp / self._level_vpp
+        if level < 0.02:
+            raise NoSignal(
+                f"No signal at channel 1: {format_quantity(reading.drive_vpp, 'V', 2)} where "
+                f"{format_quantity(self._level_vpp * expected_drive, 'V')} were expected.",
+                "The generator's signal does not reach the drive node.",
+                "Check the generator's lead, its output and channel 1's clip; the output is off now.",
+            )
+        if reading.point is not None and abs(reading.point.ratio) > SWAPPED_RATIO and self._passive():
+            raise ChannelsSwapped(
+                f"Channel 2 carries {abs(reading.point.ratio):.2g} times the voltage of channel 1.",
+                "Without coils the far node can never carry more than the drive node.",
+                f"Clip channel 1 to {self._request.stage.drive!r} and channel 2 to {self._request.stage.far!r}; "
+                "check that both probe switches match the probe factors.",
+            )
+        possible = [expected_drive, *(p.at(hz).drive for p in self._bare.values())]
+        if min(possible) * (1 - LEVEL_LIMIT) <= level <= max(possible) * (1 + LEVEL_LIMIT):
+            return
+        off = level / expected_drive
+        if off > 5 or off < 0.2:
+            do = "Check channel 1's probe switch (1x or 10x) against the probe factor."
+        elif 1.6 < off < 2.5 or 0.4 < off < 0.625:
+            do = "Check the generator's load setting: it must be high impedance."
+        else:
+            do = "Check channel 1's clip, the load setting of the generator and channel 1's probe switch."
+        raise LevelMismatch(
+            f"Channel 1 carries {format_quantity(reading.drive_vpp, 'V')}, the generator is set to "
+            f"{format_quantity(self._level_vpp, 'V')} peak-to-peak: {off:.2g} times what was expected.",
+            "More than 25 % between the two means a wrong setting, and it may be in channel 2 as well.",
+            do,
+        )
+
+    def _check_alive(self, hz: float, traces: TracePair, reading: PointReading) -> None:
+        """Channel 2 dead although neither an open nor a shorted part could silence it: a clip is off."""
+        if reading.point is None:
+            return
+        re, _, im = reading.point.ratio_cov
+        noise = float(np.sqrt(re + im))
+        if abs(reading.point.ratio) > DEAD_SIGMA * noise:
+            return
+        visible = [p.at(hz).far / max(p.at(hz).drive, 1e-9) for p in self._bare.values()]
+        if min(visible) > 3.0 * DEAD_SIGMA * noise:
+            raise NoSignal(
+                f"No signal at channel 2 at {format_quantity(hz, 'Hz')}: less than "
+                f"{format_quantity(2 * DEAD_SIGMA * noise * reading.drive_vpp, 'V', 2)}.",
+                "Even an open or shorted part would let more through than that.",
+                f"Check channel 2's clip at {self._request.stage.far!r} and its probe; the output is off now.",
+            )
+
+    def _passive(self) -> bool:
+        return not any(p.kind.value == "inductor" for p in self._request.stage.parts)
+
+    def _mend(
+        self, reasons: dict[Refusal, str], traces: TracePair, reading: PointReading, vpp: list[float]
+    ) -> bool:
+        """Change what the next attempt needs; False where nothing would help."""
+        if Refusal.FEW_CYCLES in reasons or Refusal.ALIASED in reasons:
+            return False
+        if Refusal.CLIPPED in reasons:
+            for channel, codes in enumerate((traces.drive, traces.far)):
+                if codes.clipped:
+                    wider = coarser(codes.volts_per_div, self._steps[channel])
+                    vpp[channel] = 6.0 * wider
+            # The look at the nodes has moved both ranges.
+            self._ranges = [None, None]
+        elif Refusal.SMALL in reasons:
+            vpp[0], vpp[1] = reading.drive_vpp, reading.far_vpp
+        if Refusal.UNSETTLED in reasons:
+            self._stretch = min(self._stretch * 2.0, 16.0)
+        return True
+
+    def _learn(self, drive: float, far: float, reading: PointReading) -> None:
+        """What this point's levels say of the next one's."""
+        for channel, (seen, foreseen) in enumerate(((reading.drive_vpp, drive), (reading.far_vpp, far))):
+            if foreseen > 0 and seen > 0:
+                self._correction[channel] = float(np.clip(seen / (self._level_vpp * foreseen), 1e-4, 1e4))

@@ -1,0 +1,166 @@
+"""The finding: what is said of a part, how probable it is, why, and what was not tested.
+
+Owns the decision rule. Whether a value conforms follows JCGM 106: the probability that the true value lies inside
+the limits; a statement is made from 95 % on, otherwise the finding is undecided. Faults come weighed by evidence
+from `hypotheses`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import Enum
+from math import erf, log, sqrt
+
+from twonode.analysis.hypotheses import Fault
+from twonode.analysis.quantities import Tolerance, format_quantity
+
+__all__ = ["NOT_TESTED", "SWEEP_LIMITS", "Finding", "FindingState", "conformity_probability", "judge"]
+
+STATED_FROM = 0.95
+
+NOT_TESTED = ("leakage at working voltage",)
+"""What no small-signal sweep can clear."""
+
+SWEEP_LIMITS = (
+    "Measured with a small signal at 0 V bias: leakage at working voltage is not tested.",
+    "A high-K ceramic loses capacitance under its working voltage; this sweep cannot see how much.",
+)
+
+
+class FindingState(Enum):
+    """What is said of a part; the value is the word on screen and in files."""
+
+    WITHIN_TOLERANCE = "within tolerance"
+    OFF_VALUE = "off value"
+    OPEN = "open"
+    SHORTED = "shorted"
+    LEAKY = "leaky"
+    LOSSY = "lossy"
+    UNDECIDED = "undecided"  # an answer too: comes with the next measurement
+
+
+_STATE_OF = {
+    Fault.OPEN: FindingState.OPEN,
+    Fault.SHORTED: FindingState.SHORTED,
+    Fault.LEAKY: FindingState.LEAKY,
+    Fault.LOSSY: FindingState.LOSSY,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """A statement about a part.
+
+    probability : of the stated finding; for `undecided` that of the likeliest of the others.
+    because : one sentence with the figures.
+    action : what to do next; for `undecided` what would decide it.
+    probabilities : of every state that was weighed; they add up to 1.
+    """
+
+    state: FindingState
+    probability: float
+    because: str
+    action: str
+    not_tested: tuple[str, ...]
+    probabilities: Mapping[FindingState, float]
+
+
+def conformity_probability(mean: float, sigma: float, low: float, high: float) -> float:
+    """Probability that a Gaussian quantity lies inside limits.
+
+    Source: JCGM 106:2012, 7.3 (the worked example is in the tests).
+    """
+    if not sigma > 0:
+        raise ValueError(f"sigma: need > 0, got {sigma}")
+    return 0.5 * (erf((high - mean) / (sigma * sqrt(2.0))) - erf((low - mean) / (sigma * sqrt(2.0))))
+
+
+def judge(
+    *,
+    part: str,
+    faults: Mapping[Fault, float],
+    log_mean: float,
+    log_sigma: float,
+    nominal_farad: float | None,
+    tolerance: Tolerance | None,
+    figures: Mapping[Fault, str],
+    action: str,
+) -> Finding:
+    """State a finding.
+
+    Parameters
+    ----------
+    faults : probability of each kind of explanation; they add up to 1.
+    log_mean, log_sigma : of ln(C / F), given that the part works as a capacitor.
+    nominal_farad, tolerance : what it should be; None where nothing is known, which leaves a sound part undecided.
+    figures : for each fault a phrase with the fitted figures.
+    action : what would shrink the uncertainty of C most.
+    """
+    probabilities = {_STATE_OF[f]: p for f, p in faults.items() if f is not Fault.NONE}
+    works = faults.get(Fault.NONE, 0.0)
+    if nominal_farad is None or tolerance is None:
+        top_fault = max((f for f in faults), key=lambda f: faults[f])
+        if top_fault is not Fault.NONE and faults[top_fault] >= STATED_FROM:
+            return _stated(part, _STATE_OF[top_fault], faults[top_fault], figures[top_fault], probabilities)
+        return Finding(
+            state=FindingState.UNDECIDED,
+            probability=works,
+            because=f"{part} works as a capacitor ({figures[Fault.NONE]}), but no expected value was given.",
+            action="Give the value it should have (--expect) and its tolerance.",
+            not_tested=NOT_TESTED,
+            probabilities=probabilities | {FindingState.UNDECIDED: works},
+        )
+    low, high = tolerance.limits(nominal_farad)
+    inside = conformity_probability(log_mean, log_sigma, log(low), log(high))
+    probabilities |= {
+        FindingState.WITHIN_TOLERANCE: works * inside,
+        FindingState.OFF_VALUE: works * (1.0 - inside),
+    }
+    limits = f"{format_quantity(nominal_farad, 'F')} {tolerance}"
+    phrases = {
+        FindingState.WITHIN_TOLERANCE: f"{figures[Fault.NONE]} lies inside {limits}",
+        FindingState.OFF_VALUE: f"{figures[Fault.NONE]} lies outside {limits}",
+    } | {_STATE_OF[f]: phrase for f, phrase in figures.items() if f is not Fault.NONE}
+    state = max(probabilities, key=lambda s: probabilities[s])
+    if probabilities[state] >= STATED_FROM:
+        return _stated(part, state, probabilities[state], phrases[state], probabilities)
+    second = max((s for s in probabilities if s is not state), key=lambda s: probabilities[s])
+    return Finding(
+        state=FindingState.UNDECIDED,
+        probability=probabilities[state],
+        because=(
+            f"{part} may be {state.value} ({100 * probabilities[state]:.0f} %) or {second.value} "
+            f"({100 * probabilities[second]:.0f} %): {phrases[state]}."
+        ),
+        action=f"To decide: {action}.",
+        not_tested=NOT_TESTED,
+        probabilities=probabilities,
+    )
+
+
+_NEXT = {
+    FindingState.WITHIN_TOLERANCE: "Check leakage at working voltage with a meter before trusting it.",
+    FindingState.OFF_VALUE: "Lift one end and sweep again if anything else could shift the value; else replace it.",
+    FindingState.OPEN: "Check the far clip and the joints, lift one end and sweep again; then replace it.",
+    FindingState.SHORTED: "Check with an ohmmeter, the set unplugged; look for what the short has overloaded.",
+    FindingState.LEAKY: "Measure its leakage with a meter at working voltage, or replace it.",
+    FindingState.LOSSY: "Replace it; check its leakage too.",
+}
+
+
+def _stated(
+    part: str,
+    state: FindingState,
+    probability: float,
+    phrase: str,
+    probabilities: Mapping[FindingState, float],
+) -> Finding:
+    return Finding(
+        state=state,
+        probability=min(1.0, probability),
+        because=f"{part}: {phrase}.",
+        action=_NEXT[state],
+        not_tested=NOT_TESTED,
+        probabilities=probabilities,
+    )

@@ -1,0 +1,191 @@
+"""What may be wrong with a capacitor, each as a model of its own that explains the same data.
+
+Owns the list of faults with their prior rates and parameter priors, and the fits. States probabilities of faults;
+whether a value is inside a tolerance is judged elsewhere.
+
+The rates and typical values are working assumptions about parts that come to a repair bench (common practice, no
+source). They matter only where the data leave the question open.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum
+from math import exp, inf, log, pi
+
+import numpy as np
+
+from twonode.analysis.model import Aspect, Free, Model, Sweep
+from twonode.analysis.posterior import Posterior, maximise
+from twonode.analysis.stage import Part
+
+__all__ = ["Explanation", "Fault", "explain_part", "ordinary_frees", "ordinary_model", "scan_starts"]
+
+STRAY_FARAD = 1.5e-12
+"""What is left across the leads of an open part (from memory: a picofarad or two)."""
+
+
+class Fault(Enum):
+    """Kinds of explanation; NONE is a capacitor of whatever value that works as one."""
+
+    NONE = "none"
+    OPEN = "open"
+    SHORTED = "shorted"
+    LEAKY = "leaky"
+    LOSSY = "lossy"
+
+
+RATES = {Fault.NONE: 0.80, Fault.OPEN: 0.04, Fault.SHORTED: 0.03, Fault.LEAKY: 0.08, Fault.LOSSY: 0.05}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Explanation:
+    """One fault's best fit and how probable the fault is against the others."""
+
+    fault: Fault
+    posterior: Posterior
+    probability: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Family:
+    """What a sound part of a family loses: tan delta of the dielectric, and ESR where it is a matter of design."""
+
+    loss: float
+    loss_sigma: float
+    esr_ohm: float | None
+
+
+def family_of(farad: float) -> _Family:
+    """Film, paper, mica and ceramic lose a part in a thousand to some per cent; an electrolytic has an ESR.
+
+    From one microfarad up the part is taken for an electrolytic unless something else is known: tan delta near 0.1
+    at 120 Hz (from memory), booked as series resistance.
+    """
+    if farad >= 1e-6:
+        return _Family(loss=0.01, loss_sigma=0.02, esr_ohm=0.08 / (2 * pi * 120.0 * farad))
+    return _Family(loss=0.004, loss_sigma=0.01, esr_ohm=None)
+
+
+def ordinary_frees(part: Part, nominal_farad: float, *, value_sigma: float) -> list[Free]:
+    """Free aspects of a part that works as a capacitor.
+
+    value_sigma : standard deviation of ln C around the nominal value; inf leaves it to the data.
+    """
+    family = family_of(nominal_farad)
+    frees = [
+        Free(part=part.name, aspect=Aspect.VALUE, mean=log(nominal_farad), sigma=value_sigma),
+        Free(
+            part=part.name,
+            aspect=Aspect.LOSS,
+            mean=part.loss or family.loss,
+            sigma=family.loss_sigma,
+            logarithmic=False,
+        ),
+    ]
+    esr_ohm = part.esr_ohm or family.esr_ohm
+    if esr_ohm:
+        frees.append(Free(part=part.name, aspect=Aspect.ESR, mean=log(esr_ohm), sigma=0.8))
+    return frees
+
+
+def ordinary_model(sweeps: Sequence[Sweep], part: Part, nominal_farad: float) -> Model:
+    """Model with the part's value left to the data and its loss held near that of its family."""
+    return Model(sweeps, ordinary_frees(part, nominal_farad, value_sigma=inf))
+
+
+def scan_starts(model: Model, *, decades: float = 4.0, keep: int = 2) -> list[np.ndarray]:
+    """Starting points for the first parameter (a log value), which a search from far off might miss.
+
+    At each place of a coarse grid the other parameters are fitted in one linear step; the best places are kept.
+    """
+    finite = np.isfinite(model.sigma)
+    weight = np.where(finite, 1.0 / model.sigma, 0.0)
+    trials: list[tuple[float, np.ndarray]] = []
+    for shift in np.linspace(-decades, decades, int(2 * decades / 0.5) + 1) * log(10.0):
+        theta = model.mean.copy()
+        theta[0] += shift
+        found = model.evaluate(theta)
+        others = found.jacobian[:, 1:]
+        precision = others.T @ others + np.diag(weight[1:] ** 2)
+        step = -np.linalg.lstsq(precision, others.T @ found.residual, rcond=None)[0]
+        left = found.residual + others @ step
+        trials.append((float(left @ left + np.sum((weight[1:] * step) ** 2)), theta))
+    trials.sort(key=lambda t: t[0])
+    return [theta for _, theta in trials[:keep]]
+
+
+def explain_part(sweeps: Sequence[Sweep], part: Part, nominal_farad: float) -> tuple[Explanation, ...]:
+    """Fit every kind of explanation to the same data and weigh them by evidence and prior rate.
+
+    Returns
+    -------
+    Explanations, most probable first; the probabilities add up to 1.
+    """
+    fits = {fault: _fit(fault, sweeps, part, nominal_farad) for fault in Fault}
+    scores = {f: log(RATES[f]) + _evidence(p) for f, p in fits.items()}
+    best = max(scores.values())
+    total = sum(exp(score - best) for score in scores.values())
+    found = [
+        Explanation(fault=fault, posterior=fits[fault], probability=exp(scores[fault] - best) / total)
+        for fault in Fault
+    ]
+    return tuple(sorted(found, key=lambda e: -e.probability))
+
+
+def _evidence(posterior: Posterior) -> float:
+    if posterior.log_evidence is None:
+        raise ValueError("explanations are compared by evidence, which needs proper priors")
+    return posterior.log_evidence
+
+
+def _fit(fault: Fault, sweeps: Sequence[Sweep], part: Part, nominal_farad: float) -> Posterior:
+    ordinary = ordinary_frees(part, nominal_farad, value_sigma=1.2)
+    match fault:
+        case Fault.NONE:
+            model = Model(sweeps, ordinary)
+            return maximise(model, scan_starts(model))
+        case Fault.LEAKY:
+            leak = Free(part=part.name, aspect=Aspect.LEAK, mean=log(1e6), sigma=2.3)
+            model = Model(sweeps, [*ordinary, leak])
+            return maximise(model, _leak_starts(model, model.index(part.name, Aspect.LEAK)))
+        case Fault.LOSSY:
+            model = Model(sweeps, _lossy_frees(part, nominal_farad))
+            return maximise(model, scan_starts(model))
+        case Fault.OPEN:
+            model = Model(
+                sweeps, [Free(part=part.name, aspect=Aspect.VALUE, mean=log(STRAY_FARAD), sigma=0.8)]
+            )
+            return maximise(model, [model.mean])
+        case Fault.SHORTED:
+            model = Model(
+                sweeps,
+                [
+                    Free(part=part.name, aspect=Aspect.LEAK, mean=log(2.0), sigma=2.0),
+                    Free(part=part.name, aspect=Aspect.VALUE, mean=log(nominal_farad), sigma=1.2),
+                ],
+            )
+            return maximise(model, scan_starts(model, decades=1.5))
+
+
+def _lossy_frees(part: Part, nominal_farad: float) -> list[Free]:
+    """Loss well above the family's, as a dielectric's tan delta or, for electrolytics, as ESR."""
+    frees = ordinary_frees(part, nominal_farad, value_sigma=1.2)
+    family = family_of(nominal_farad)
+    if family.esr_ohm is not None:
+        raised = (part.esr_ohm or family.esr_ohm) * 10.0
+        return [*frees[:-1], Free(part=part.name, aspect=Aspect.ESR, mean=log(raised), sigma=0.7)]
+    return [frees[0], Free(part=part.name, aspect=Aspect.LOSS, mean=log(0.08), sigma=0.6)]
+
+
+def _leak_starts(model: Model, leak: int) -> list[np.ndarray]:
+    """A leak and a value can be mistaken for each other from a bad start, so a few of each are tried."""
+    starts = []
+    for resistance in (1e5, 3e6):
+        model_start = model.mean.copy()
+        model_start[leak] = log(resistance)
+        starts.append(model_start)
+    scanned = scan_starts(model, keep=1)[0]
+    scanned[leak] = log(1e7)
+    return [*starts, scanned]

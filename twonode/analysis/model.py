@@ -1,0 +1,441 @@
+"""The measured ratios of one or several sweeps as a function of everything that is not exactly known.
+
+Owns the list of parameters with their priors and the whitened residuals with their exact Jacobian. Finds no
+minimum and draws no conclusion.
+
+A sweep's ratio is the circuit's transfer, loaded by the far probe, times far over drive channel::
+
+    ratio(f) = H(f) * (g2 Q2(f)) / (g1 Q1(f)) * exp(-j w skew)
+
+with one gain g per channel and range, the probes' compensation Q and one skew. A null run has H = 1. Parameters
+that sweeps of one bench share appear once, which is what makes joint estimates and null runs work.
+
+A probe's trimming error e acts at its tip's time constant T, which is itself known to some 10 % only. Near a
+corner at T the data see both through the product e * (error of T); fitted as two Gaussians it would make the
+posterior a ridge that no local approximation describes. So Q is taken at the nominal T, and the product is a
+parameter of its own ("shape") with the product's own standard deviation: the problem stays nearly linear.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from enum import Enum
+from math import inf, log
+
+import numpy as np
+from numpy.typing import NDArray
+
+from twonode.analysis.channel import PROBE_10, ChannelClass, Probe, compensation, probe_parts
+from twonode.analysis.errors import AnalysisError
+from twonode.analysis.network import Network
+from twonode.analysis.network.admittance import capacitor_admittance, inductor_admittance
+from twonode.analysis.prior import log_prior
+from twonode.analysis.ratio import RatioPoint
+from twonode.analysis.stage import GROUND, Part, PartKind, Stage
+
+__all__ = ["Aspect", "Evaluation", "Free", "Model", "Parameter", "Sweep", "UnseenPart"]
+
+Real = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+
+class UnseenPart(AnalysisError):
+    """The asked part does not change the ratio between these two nodes."""
+
+
+class Aspect(Enum):
+    """What of its owner a parameter describes."""
+
+    VALUE = "value"
+    LOSS = "loss"
+    ESR = "esr"
+    LEAK = "leak"
+    GAIN = "gain"
+    COMPENSATION = "compensation"
+    SHAPE = "compensation shape"
+    SKEW = "skew"
+    FREQUENCY = "frequency"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Parameter:
+    """One unknown with its prior.
+
+    owner : a part's name, or the channel, probe or instrument it belongs to.
+    mean, sigma : Gaussian prior of the parameter itself; sigma = inf leaves it to the data.
+    logarithmic : the parameter is the natural logarithm of the SI value.
+    source : the line of the variance budget it is booked under.
+    """
+
+    owner: str
+    aspect: Aspect
+    mean: float
+    sigma: float
+    logarithmic: bool
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Free:
+    """A request to free one aspect of a part, with a prior on its logarithm (loss may also be linear)."""
+
+    part: str
+    aspect: Aspect
+    mean: float
+    sigma: float = inf
+    logarithmic: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sweep:
+    """Ratios of one sweep with what they were taken on.
+
+    stage : circuit with drive and far node, companion included; None for a null run.
+    bench : names the instruments; sweeps of one bench share gains, compensation and skew.
+    """
+
+    stage: Stage | None
+    points: tuple[RatioPoint, ...]
+    drive_probe: Probe = PROBE_10
+    far_probe: Probe = PROBE_10
+    channels: ChannelClass = field(default_factory=ChannelClass)
+    bench: str = "bench"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evaluation:
+    """Residuals at one place in parameter space.
+
+    residual : shape (2 n,), whitened data residuals, all sweeps one after the other.
+    jacobian : shape (2 n, parameters).
+    ratio : per sweep, the modelled ratio, shape (n_i,), V/V.
+    """
+
+    residual: Real
+    jacobian: Real
+    ratio: tuple[Complex, ...]
+
+
+class Model:
+    """Residuals of several sweeps over one list of parameters.
+
+    Parameters
+    ----------
+    sweeps : at least one, with at least one point among them.
+    free : aspects of asked parts to estimate; a freed VALUE replaces that part's tolerance prior.
+    """
+
+    def __init__(self, sweeps: Iterable[Sweep], free: Iterable[Free] = ()) -> None:
+        self.sweeps = tuple(sweeps)
+        self._wanted = {(f.part, f.aspect): f for f in free}
+        self._places: dict[tuple[str, Aspect], int] = {}
+        self._list: list[Parameter] = []
+        # The asked parts come first, so that estimates can be read off the front.
+        for wanted in self._wanted.values():
+            self._place(
+                Parameter(
+                    owner=wanted.part,
+                    aspect=wanted.aspect,
+                    mean=wanted.mean,
+                    sigma=wanted.sigma,
+                    logarithmic=wanted.logarithmic,
+                    source=f"{wanted.part} {wanted.aspect.value}",
+                )
+            )
+        self._terms = [_Term(sweep, self) for sweep in self.sweeps]
+        self.parameters = tuple(self._list)
+        self.mean = np.array([p.mean for p in self.parameters])
+        self.sigma = np.array([p.sigma for p in self.parameters])
+        self.logarithmic = np.array([p.logarithmic for p in self.parameters], dtype=bool)
+        self.points = sum(len(s.points) for s in self.sweeps)
+
+    def index(self, owner: str, aspect: Aspect) -> int:
+        """Place of a parameter; KeyError where there is none."""
+        return self._places[owner, aspect]
+
+    def _place(self, parameter: Parameter) -> int:
+        key = (parameter.owner, parameter.aspect)
+        if key not in self._places:
+            self._places[key] = len(self._list)
+            self._list.append(parameter)
+        return self._places[key]
+
+    def _part_value(self, part: Part) -> int:
+        prior = log_prior(part)
+        return self._place(
+            Parameter(
+                owner=part.name,
+                aspect=Aspect.VALUE,
+                mean=prior.mean,
+                sigma=prior.sigma,
+                logarithmic=True,
+                source=part.name,
+            )
+        )
+
+    def _physical(self, theta: Real) -> Real:
+        """SI values of parameters; a search that strays to exp(80) is held there rather than overflowing."""
+        exponent = np.clip(np.where(self.logarithmic, theta, 0.0), -80.0, 80.0)
+        return np.where(self.logarithmic, np.exp(exponent), theta)
+
+    def evaluate(self, theta: Real) -> Evaluation:
+        """Whitened residuals and Jacobian at theta, shape (parameters,)."""
+        physical = self._physical(theta)
+        pieces = [term.evaluate(physical) for term in self._terms]
+        return Evaluation(
+            residual=np.concatenate([piece[0] for piece in pieces]),
+            jacobian=np.concatenate([piece[1] for piece in pieces]),
+            ratio=tuple(piece[2] for piece in pieces),
+        )
+
+    def curve(self, theta: Real, sweep: int, frequency_hz: Real) -> Complex:
+        """The circuit's ratio over any frequencies, without the channels' errors: what the fit says of the stage."""
+        original = self._terms[sweep]
+        if original.network is None:
+            return np.ones(len(frequency_hz), dtype=np.complex128)
+        physical = self._physical(theta)
+        values = np.concatenate([physical, original.constants])
+        y, *_ = original.admittances(values, 2j * np.pi * np.asarray(frequency_hz, dtype=float))
+        return original.network.transfer(y, original.far)
+
+
+class _Term:
+    """One sweep's share of the model, with every index looked up once."""
+
+    def __init__(self, sweep: Sweep, model: Model) -> None:
+        self.sweep = sweep
+        self._model = model
+        self.constants = np.zeros(0)
+        self.s = 2j * np.pi * np.array([p.frequency_hz for p in sweep.points])
+        self.measured = np.array([p.ratio for p in sweep.points])
+        self._whiten()
+        self.network: Network | None = None
+        self.far = ""
+        if sweep.stage is not None:
+            self._lay_out(sweep.stage, model)
+        self._channels(sweep, model)
+
+    def _whiten(self) -> None:
+        cov = np.array([p.ratio_cov for p in self.sweep.points]).reshape(-1, 3)
+        root = np.sqrt(cov[:, 0])
+        below = cov[:, 1] / root
+        last = np.sqrt(cov[:, 2] - below**2)
+        self._first = 1.0 / root
+        self._second = 1.0 / last
+        self._mixed = -below / (root * last)
+
+    def whitened(self, difference: Complex) -> Real:
+        """Whiten complex differences, shape (..., n) to (..., 2 n)."""
+        re, im = difference.real, difference.imag
+        return np.concatenate([re * self._first, re * self._mixed + im * self._second], axis=-1)
+
+    def _loading(self, parts: tuple[Part, Part], model: Model) -> dict[str, int]:
+        """Parameter places of the far probe's R and C, by part name."""
+        probe = self.sweep.far_probe
+        return {
+            part.name: model._place(
+                Parameter(
+                    owner=f"{self.sweep.bench} {part.name}",
+                    aspect=Aspect.VALUE,
+                    mean=log(part.value),
+                    sigma=sigma,
+                    logarithmic=True,
+                    source="probe loading",
+                )
+            )
+            for part, sigma in zip(parts, (probe.resistance_sigma, probe.capacitance_sigma), strict=True)
+        }
+
+    def _lay_out(self, stage: Stage, model: Model) -> None:
+        loading = probe_parts(self.sweep.far_probe, stage.far, "far probe")
+        loads = self._loading(loading, model)
+        held = {n for p in stage.parts if p.kind is PartKind.SUPPLY for n in p.between} | {
+            GROUND,
+            stage.drive,
+        }
+        seen = [p for p in stage.parts if p.kind is PartKind.SUPPLY or not set(p.between) <= held]
+        for asked in {name for name, _ in model._wanted}:
+            if any(p.name == asked for p in stage.parts) and not any(p.name == asked for p in seen):
+                raise UnseenPart(
+                    f"{asked} cannot be seen between {stage.drive!r} and {stage.far!r}.",
+                    "It only loads the drive node, and the ratio to that node does not change with its load.",
+                    "Clip channel 1 to the generator's side of a known resistor that feeds that node.",
+                )
+        self.network = Network([*seen, *loading], forced=stage.drive)
+        self.far = stage.far
+        constants: list[float] = []
+
+        def constant(value: float) -> int:
+            constants.append(value)
+            return -len(constants)
+
+        rows: dict[PartKind, list[tuple[int, int, int, int, int]]] = {k: [] for k in PartKind}
+        for row, part in enumerate(self.network.parts):
+            value = loads[part.name] if part.name in loads else model._part_value(part)
+            loss = model._places.get((part.name, Aspect.LOSS))
+            esr = model._places.get((part.name, Aspect.ESR))
+            leak = model._places.get((part.name, Aspect.LEAK))
+            rows[part.kind].append(
+                (
+                    row,
+                    value,
+                    constant(part.loss) if loss is None else loss,
+                    constant(part.esr_ohm) if esr is None else esr,
+                    constant(inf if part.leak_ohm is None else part.leak_ohm) if leak is None else leak,
+                )
+            )
+        # Constants are appended behind the parameters, so a negative place counts from the end.
+        self.constants = np.array(constants[::-1])
+        self._rows = {kind: np.array(found, dtype=int).reshape(-1, 5) for kind, found in rows.items()}
+
+    def _channels(self, sweep: Sweep, model: Model) -> None:
+        gains = []
+        for channel, ranges in (
+            (1, [p.drive_volts_per_div for p in sweep.points]),
+            (2, [p.far_volts_per_div for p in sweep.points]),
+        ):
+            gains.append(
+                [
+                    model._place(
+                        Parameter(
+                            owner=f"{sweep.bench} channel {channel} at {volts:.6g} V/div",
+                            aspect=Aspect.GAIN,
+                            mean=0.0,
+                            sigma=sweep.channels.gain_sigma,
+                            logarithmic=False,
+                            source="channel gain",
+                        )
+                    )
+                    for volts in ranges
+                ]
+            )
+        self._drive_gain, self._far_gain = (np.array(g, dtype=int) for g in gains)
+        self._errors: list[tuple[int, int, float, float]] = []
+        for sign, side, probe in (
+            (-1.0, "drive probe", sweep.drive_probe),
+            (1.0, "far probe", sweep.far_probe),
+        ):
+            if probe.compensation_sigma <= 0:
+                continue
+            error, shape = (
+                model._place(
+                    Parameter(
+                        owner=f"{sweep.bench} {side}",
+                        aspect=aspect,
+                        mean=0.0,
+                        sigma=sigma,
+                        logarithmic=False,
+                        source="probe compensation",
+                    )
+                )
+                for aspect, sigma in (
+                    (Aspect.COMPENSATION, probe.compensation_sigma),
+                    (Aspect.SHAPE, probe.compensation_shape_sigma),
+                )
+            )
+            self._errors.append((error, shape, probe.time_constant_s, sign))
+        self._skew = model._place(
+            Parameter(
+                owner=sweep.bench,
+                aspect=Aspect.SKEW,
+                mean=0.0,
+                sigma=sweep.channels.skew_sigma_s,
+                logarithmic=False,
+                source="channel skew",
+            )
+        )
+        self._frequency = model._place(
+            Parameter(
+                owner=sweep.bench,
+                aspect=Aspect.FREQUENCY,
+                mean=0.0,
+                sigma=sweep.channels.frequency_sigma,
+                logarithmic=False,
+                source="frequency",
+            )
+        )
+
+    def admittances(self, values: Real, s: Complex) -> tuple[Complex, Complex, Complex, Complex, Complex]:
+        """Admittance of every network part and its derivatives by ln value, loss, esr and leak conductance."""
+        assert self.network is not None
+        shape = (len(self.network.parts), s.size)
+        y, by_log, by_loss, by_esr = (np.zeros(shape, dtype=np.complex128) for _ in range(4))
+        conductance = np.zeros(shape[0])
+        caps = self._rows[PartKind.CAPACITOR]
+        if caps.size:
+            conductance[caps[:, 0]] = 1.0 / values[caps[:, 4]]
+            found = capacitor_admittance(
+                s[None, :],
+                farad=values[caps[:, 1], None],
+                loss=values[caps[:, 2], None],
+                esr_ohm=values[caps[:, 3], None],
+                leak_siemens=conductance[caps[:, 0], None],
+            )
+            y[caps[:, 0]], by_log[caps[:, 0]] = found.y, found.by_log_value
+            by_loss[caps[:, 0]], by_esr[caps[:, 0]] = found.by_loss, found.by_esr
+        resistors = self._rows[PartKind.RESISTOR]
+        if resistors.size:
+            siemens = 1.0 / values[resistors[:, 1], None]
+            y[resistors[:, 0]], by_log[resistors[:, 0]] = siemens, -siemens
+        coils = self._rows[PartKind.INDUCTOR]
+        if coils.size:
+            found = inductor_admittance(
+                s[None, :], henry=values[coils[:, 1], None], series_ohm=values[coils[:, 3], None]
+            )
+            y[coils[:, 0]], by_log[coils[:, 0]] = found.y, found.by_log_value
+            by_esr[coils[:, 0]] = found.by_esr
+        return y, by_log, by_loss, by_esr, conductance[:, None].astype(np.complex128)
+
+    def evaluate(self, physical: Real) -> tuple[Real, Real, Complex]:
+        """Whitened residual (2 n,), Jacobian (2 n, parameters), modelled ratio (n,)."""
+        values = np.concatenate([physical, self.constants])
+        s = self.s * (1.0 + physical[self._frequency])
+        count = len(physical)
+        gradient = np.zeros((count, s.size), dtype=np.complex128)
+        if self.network is None:
+            transfer = np.ones(s.size, dtype=np.complex128)
+            by_log_frequency = np.zeros(s.size, dtype=np.complex128)
+        else:
+            transfer, by_log_frequency = self._circuit(values, s, gradient)
+        channel = physical[self._far_gain] - physical[self._drive_gain] - s * physical[self._skew]
+        log_gradient = np.zeros((count, s.size), dtype=np.complex128)
+        np.add.at(log_gradient, (self._far_gain, np.arange(s.size)), 1.0)
+        np.add.at(log_gradient, (self._drive_gain, np.arange(s.size)), -1.0)
+        log_gradient[self._skew] = -s
+        frequency = -s * physical[self._skew]
+        for error, shape, tau_s, sign in self._errors:
+            transmitted, by_error, by_log_tau, mixed = compensation(s, tau_s, values[error])
+            channel = channel + sign * (transmitted + values[shape] * mixed)
+            log_gradient[error] += sign * by_error
+            log_gradient[shape] += sign * mixed
+            mixed_by_log_s = mixed * (1.0 - s * tau_s) / (1.0 + s * tau_s)
+            frequency = frequency + sign * (by_log_tau + values[shape] * mixed_by_log_s)
+        factor = np.exp(channel)
+        ratio = transfer * factor
+        gradient *= factor
+        gradient += ratio * log_gradient
+        gradient[self._frequency] = by_log_frequency * factor + ratio * frequency
+        return self.whitened(ratio - self.measured), self.whitened(gradient).T, ratio
+
+    def _circuit(self, values: Real, s: Complex, gradient: Complex) -> tuple[Complex, Complex]:
+        """Transfer and its derivative by ln frequency; fills the gradient of the parts' parameters."""
+        assert self.network is not None
+        y, by_log, by_loss, by_esr, _ = self.admittances(values, s)
+        transfer, by_y = self.network.transfer_with_sensitivity(y, self.far)
+        reactive = np.zeros(s.size, dtype=np.complex128)
+        count = len(gradient)
+        for kind in (PartKind.RESISTOR, PartKind.CAPACITOR, PartKind.INDUCTOR):
+            for row, value, loss, esr, leak in self._rows[kind]:
+                by_value = by_y[row] * by_log[row]
+                gradient[value] += by_value
+                if kind is not PartKind.RESISTOR:
+                    reactive = reactive + by_value
+                for place, slope in ((loss, by_loss), (esr, by_esr)):
+                    if place >= 0:
+                        scale = values[place] if self._model.logarithmic[place] else 1.0
+                        gradient[place] += by_y[row] * slope[row] * scale
+                if leak >= 0:
+                    gradient[leak] -= by_y[row] / values[leak]
+        assert count == len(self._model.parameters)
+        return transfer, reactive

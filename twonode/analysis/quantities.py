@@ -1,0 +1,409 @@
+"""Values, tolerances and readings as people write them on schematics, and back again.
+
+Owns the spelling of numbers with units: ``22n``, ``4k7``, ``0.022uF``, ``0.05 mfd``, ``250 mmf``,
+``-20/+100%``, ``482k ± 0.5%``. Everything comes out in SI units; prefixes exist only in text. Markings
+printed on parts (``104K``, colour dots) are read elsewhere.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from quantiphy import Quantity
+from rkm_codes import from_rkm
+
+from twonode.analysis.errors import QuantityError
+
+__all__ = [
+    "Measured",
+    "Tolerance",
+    "format_quantity",
+    "parse_measured",
+    "parse_quantity",
+    "parse_tolerance",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tolerance:
+    """Limits around a nominal value, as fractions: minus = 0.2, plus = 1.0 is -20/+100 %."""
+
+    minus: float
+    plus: float
+
+    def __post_init__(self) -> None:
+        sound = 0 <= self.minus < 1 and 0 <= self.plus < math.inf and self.minus + self.plus > 0
+        if not sound:
+            raise QuantityError(
+                f"A tolerance of -{self.minus * 100:g}/+{self.plus * 100:g}% is not possible.",
+                "The lower limit must stay above zero, and the two limits must lie apart.",
+                "Write it like 10% or -20/+100%.",
+            )
+
+    def limits(self, nominal: float) -> tuple[float, float]:
+        """Lowest and highest allowed value around ``nominal`` (> 0), in its unit."""
+        return nominal * (1 - self.minus), nominal * (1 + self.plus)
+
+    def __str__(self) -> str:
+        if self.minus == self.plus:
+            return f"±{_percent(self.plus)} %"
+        return f"-{_percent(self.minus)}/+{_percent(self.plus)} %"
+
+
+def _percent(fraction: float) -> str:
+    return f"{fraction * 100:.6g}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """A meter's reading with the meter's own limits.
+
+    value, half_width : in one SI unit; the true value lies within value ± half_width.
+    """
+
+    value: float
+    half_width: float
+
+    def __post_init__(self) -> None:
+        if not (0 < self.value < math.inf and 0 < self.half_width < self.value):
+            raise QuantityError(
+                f"A reading of {self.value:g} ± {self.half_width:g} is not possible.",
+                "Reading and uncertainty must be above zero, the uncertainty below the reading.",
+                "Write it like 482k ± 0.5% or 482k ± 2k.",
+            )
+
+    @property
+    def standard_uncertainty(self) -> float:
+        """half_width / sqrt(3): limits with nothing known in between (JCGM 100:2008, 4.3.7)."""
+        return self.half_width / math.sqrt(3)
+
+
+_MICRO = {ord("µ"): "u", ord("μ"): "u"}
+_SAME = {
+    ord("Ω"): "ohm",
+    ord("\N{OHM SIGN}"): "ohm",
+    ord("−"): "-",
+    ord("\N{NO-BREAK SPACE}"): " ",
+    ord("\N{NARROW NO-BREAK SPACE}"): " ",
+    ord("\N{THIN SPACE}"): " ",
+}
+
+_NUMBER = r"(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+_PLAIN = re.compile(rf"(?P<number>[+-]?{_NUMBER})\s*(?P<suffix>[A-Za-z%]*)", re.ASCII)
+# IEC 60062: the letter stands where the decimal point would.
+_LETTER_AS_POINT = re.compile(r"(?P<code>\d*(?P<letter>[A-Za-z])\d+)\s*(?P<unit>[A-Za-z]*)", re.ASCII)
+
+
+def _prefixed(units: tuple[str, ...], prefixes: Mapping[str, int]) -> dict[str, int]:
+    return {prefix + unit: power for prefix, power in prefixes.items() for unit in units}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Unit:
+    """How one unit may be written.
+
+    suffixes : text after the number -> power of ten. Case counts.
+    unclear : text after the number -> what to write in its place.
+    letters : letters that may stand for the decimal point, each with its power of ten.
+    """
+
+    noun: str
+    allowed: str
+    suffixes: Mapping[str, int]
+    letters: Mapping[str, int]
+    unclear: Mapping[str, str]
+
+
+_FARAD = _Unit(
+    noun="capacitance",
+    allowed="220p, 22n, 4n7, 0.022uF, 0.05 mfd or 250 mmf",
+    suffixes={
+        **_prefixed(("", "f", "F"), {"p": -12, "P": -12, "n": -9, "N": -9, "u": -6, "U": -6}),
+        **{"fF": -15, "F": 0, "farad": 0, "farads": 0},
+        # The old trade spellings; "mf" never meant millifarad there (common practice, no source).
+        **{old: -6 for old in ("mfd", "MFD", "Mfd", "mf", "MF", "Mf", "ufd", "UFD", "mfds")},
+        **{old: -12 for old in ("mmf", "MMF", "mmfd", "MMFD", "Mmfd", "mmfds")},
+        **{old: -12 for old in ("uuf", "uuF", "UUF", "uufd", "UUFD", "pfd", "PFD")},
+    },
+    letters={"p": -12, "n": -9, "u": -6},
+    unclear={
+        "m": "u for microfarad (1000u for 1 mF)",
+        "mF": "uF, or mfd for microfarad (1000uF for 1 mF)",
+        "M": "u or mfd for microfarad",
+        "f": "F, or a prefix such as n or u",
+    },
+)
+_OHM = _Unit(
+    noun="resistance",
+    allowed="100, 470k, 4k7, 1M or 0R22",
+    suffixes={
+        **_prefixed(
+            ("", "ohm", "ohms", "Ohm", "Ohms", "OHM", "OHMS"), {"": 0, "k": 3, "K": 3, "M": 6, "G": 9}
+        ),
+        **_prefixed(("ohm", "ohms"), {"m": -3, "u": -6, "T": 12}),
+        **{
+            "R": 0,
+            "r": 0,
+            "meg": 6,
+            "Meg": 6,
+            "MEG": 6,
+            "megohm": 6,
+            "megohms": 6,
+            "kilohm": 3,
+            "kilohms": 3,
+        },
+    },
+    letters={"R": 0, "r": 0, "k": 3, "K": 3, "M": 6, "G": 9},
+    unclear={"m": "M for megohm or mohm for milliohm", "g": "G for gigohm"},
+)
+_HENRY = _Unit(
+    noun="inductance",
+    allowed="10H, 2.5mH or 100uH",
+    suffixes=_prefixed(("", "H", "h"), {"p": -12, "n": -9, "u": -6, "m": -3, "k": 3})
+    | {"H": 0, "h": 0, "henry": 0},
+    letters={"n": -9, "u": -6, "m": -3, "H": 0, "h": 0},
+    unclear={"M": "m for millihenry"},
+)
+_HERTZ = _Unit(
+    noun="frequency",
+    allowed="20Hz, 455k, 2k5 or 1.6MHz",
+    suffixes={
+        **_prefixed(("Hz", "hz", "HZ"), {"": 0, "k": 3, "K": 3, "M": 6, "G": 9}),
+        **{"": 0, "k": 3, "K": 3, "M": 6, "mHz": -3, "uHz": -6},
+        **{"c": 0, "cps": 0, "kc": 3, "Kc": 3, "KC": 3, "Mc": 6, "MC": 6},
+    },
+    letters={"k": 3, "K": 3, "M": 6},
+    unclear={"m": "M for megahertz or mHz for millihertz", "mhz": "MHz or mHz", "mc": "Mc or MHz"},
+)
+_VOLT = _Unit(
+    noun="voltage",
+    allowed="250V, 0.3 or 300mV",
+    suffixes=_prefixed(("", "V", "v"), {"": 0, "p": -12, "n": -9, "u": -6, "m": -3, "k": 3})
+    | {"volt": 0, "volts": 0, "K": 3, "KV": 3},
+    letters={"V": 0, "v": 0, "m": -3, "k": 3},
+    unclear={"M": "m for millivolt or k for kilovolt"},
+)
+_SECOND = _Unit(
+    noun="time",
+    allowed="5s, 50ms or 2us",
+    suffixes=_prefixed(("", "s", "sec"), {"": 0, "p": -12, "n": -9, "u": -6, "m": -3}) | {"S": 0},
+    letters={"s": 0, "m": -3, "u": -6, "n": -9},
+    unclear={"M": "m for millisecond", "min": "seconds"},
+)
+_AMPERE = _Unit(
+    noun="current",
+    allowed="1.5mA, 20uA or 3nA",
+    suffixes=_prefixed(("", "A", "a"), {"": 0, "p": -12, "n": -9, "u": -6, "m": -3}),
+    letters={"A": 0, "m": -3, "u": -6, "n": -9},
+    unclear={"M": "m for milliampere"},
+)
+_FRACTION = _Unit(noun="percentage", allowed="10% or 0.1%", suffixes={"%": -2}, letters={}, unclear={})
+_NUMBER_ONLY = _Unit(noun="number", allowed="0.01 or 1%", suffixes={"": 0, "%": -2}, letters={}, unclear={})
+
+_UNITS: Mapping[str, _Unit] = MappingProxyType(
+    {
+        "F": _FARAD,
+        "ohm": _OHM,
+        "H": _HENRY,
+        "Hz": _HERTZ,
+        "V": _VOLT,
+        "s": _SECOND,
+        "A": _AMPERE,
+        "%": _FRACTION,
+        "": _NUMBER_ONLY,
+    }
+)
+
+
+def _unit(unit: str) -> _Unit:
+    try:
+        return _UNITS[unit]
+    except KeyError:
+        raise ValueError(f"unit: need one of {', '.join(map(repr, _UNITS))}, got {unit!r}") from None
+
+
+def _no_quantity(text: str, unit: _Unit, because: str, advice: str | None = None) -> QuantityError:
+    shown = text if len(text) <= 40 else text[:37] + "..."
+    return QuantityError(
+        f"{shown!r} is no {unit.noun}: {because}.",
+        "A value that is guessed wrong spoils everything computed from it.",
+        advice or f"Write it like {unit.allowed}.",
+    )
+
+
+def _clean(text: str) -> str:
+    return text.translate(_MICRO).translate(_SAME).strip()
+
+
+def parse_quantity(text: str, unit: str) -> float:
+    """Read a value as written on a schematic.
+
+    Parameters
+    ----------
+    text : "22n", "4k7", "0.022uF", "0.05 mfd", "250 mmf", "1M", "20Hz", "-1.5V" ...; micro may be u, µ or μ.
+    unit : "F", "ohm", "H", "Hz", "V", "s", "A", "%" or "" (a plain number).
+
+    Returns
+    -------
+    The value in the SI unit; for "%" and "" a fraction, so that "10%" is 0.1.
+
+    A capacitor or inductor needs its unit or prefix. The one exception is the old parts list's ".05": for a
+    capacitor a decimal fraction from .0001 to below 1 is taken as microfarads (common practice, no source).
+
+    Raises
+    ------
+    QuantityError : the text is no such value, or could mean two.
+    ValueError : ``unit`` is none of the above.
+
+    Source: IEC 60062 for letters that stand for the decimal point, through rkm_codes.
+    """
+    kind = _unit(unit)
+    cleaned = _clean(text)
+    if not cleaned:
+        raise _no_quantity(text, kind, "it is empty")
+    if "," in cleaned:
+        raise _no_quantity(
+            text, kind, "it has a comma", "Write the decimal point as a point, and no thousands."
+        )
+    plain = _PLAIN.fullmatch(cleaned)
+    if plain is not None:
+        return _plain(text, kind, plain["number"], plain["suffix"])
+    code = _LETTER_AS_POINT.fullmatch(cleaned.lstrip("+"))
+    if code is not None:
+        return _letter_as_point(text, kind, code["code"], code["letter"], code["unit"])
+    raise _no_quantity(text, kind, "it is not a number with a unit")
+
+
+def _plain(text: str, kind: _Unit, number: str, suffix: str) -> float:
+    power = kind.suffixes.get(suffix)
+    if power is None and not suffix:
+        if kind is _FARAD and "e" not in number.lower() and 1e-4 <= float(number) < 1:
+            power = -6
+        elif kind is _FRACTION:
+            raise _no_quantity(text, kind, "it could be a percentage or a fraction", f"Write {number}%.")
+        else:
+            raise _no_quantity(text, kind, "it has no unit")
+    if power is None:
+        if suffix in kind.unclear:
+            raise _no_quantity(
+                text, kind, f"{suffix!r} could mean two things", f"Write {kind.unclear[suffix]}."
+            )
+        raise _no_quantity(text, kind, f"{suffix!r} is no unit of {kind.noun}")
+    return _finite(text, kind, _shift(number, power))
+
+
+def _shift(number: str, power: int) -> float:
+    """Decimal text times a power of ten, rounded once (so "22n" is exactly the float 22e-9)."""
+    mantissa, _, exponent = number.lower().partition("e")
+    return float(f"{mantissa}e{int(exponent or 0) + power}")
+
+
+def _letter_as_point(text: str, kind: _Unit, code: str, letter: str, unit: str) -> float:
+    if letter in kind.unclear:
+        raise _no_quantity(text, kind, f"{letter!r} could mean two things", f"Write {kind.unclear[letter]}.")
+    if letter not in kind.letters or (unit and letter + unit not in kind.suffixes):
+        raise _no_quantity(text, kind, f"{letter + unit!r} is no unit of {kind.noun}")
+    # rkm_codes settles the point; the letter's meaning comes from the unit, so that 4m7 is never an ohm.
+    read = from_rkm(code.replace(letter, "R"))
+    if read is None:
+        raise _no_quantity(text, kind, "it is not a number with a unit")
+    return _finite(text, kind, _shift(repr(float(read)), kind.letters[letter]))
+
+
+def _finite(text: str, kind: _Unit, value: float) -> float:
+    if not math.isfinite(value):
+        raise _no_quantity(text, kind, "it is too large")
+    return value
+
+
+_PLUS_MINUS = re.compile(r"±|\+/-|\+-")
+_ONE_PERCENT = re.compile(rf"(?:±|\+/-|\+-)?\s*({_NUMBER})\s*%", re.ASCII)
+_TWO_PERCENT = re.compile(
+    rf"(?P<first>[+-])\s*(?P<a>{_NUMBER})\s*%?\s*[/, ]\s*(?P<second>[+-])\s*(?P<b>{_NUMBER})\s*%", re.ASCII
+)
+
+
+def parse_tolerance(text: str) -> Tolerance:
+    """Read a tolerance: "10%", "±5%", "+-5%", "-20/+100%", "+100/-20%".
+
+    Raises QuantityError for anything else, and for limits that reach zero.
+    """
+    cleaned = _clean(text)
+    one = _ONE_PERCENT.fullmatch(cleaned)
+    if one is not None:
+        fraction = _shift(one[1], -2)
+        return Tolerance(minus=fraction, plus=fraction)
+    two = _TWO_PERCENT.fullmatch(cleaned)
+    if two is not None and two["first"] != two["second"]:
+        limits = {two["first"]: _shift(two["a"], -2), two["second"]: _shift(two["b"], -2)}
+        return Tolerance(minus=limits["-"], plus=limits["+"])
+    missing = "the % sign is missing" if re.fullmatch(_NUMBER, cleaned) else "it cannot be read"
+    raise QuantityError(
+        f"{text!r} is no tolerance: {missing}.",
+        "The tolerance decides how far a part may be trusted.",
+        "Write it like 10%, ±5% or -20/+100%.",
+    )
+
+
+def parse_measured(text: str, unit: str) -> Measured:
+    """Read a meter's reading with its limits: "482k ± 0.5%", "482k ± 2k", "482k +- 0.5%".
+
+    unit : as for parse_quantity; value and limits come out in that SI unit.
+
+    Raises QuantityError where either part cannot be read, or the limits are missing or reach zero.
+    """
+    kind = _unit(unit)
+    pieces = _PLUS_MINUS.split(text)
+    if len(pieces) != 2:
+        raise _no_quantity(
+            text,
+            kind,
+            "a reading needs its limits",
+            "Write it like 482k ± 0.5%, with the meter's limits from its data sheet.",
+        )
+    value = parse_quantity(pieces[0], unit)
+    limits = pieces[1].strip()
+    half_width = value * parse_quantity(limits, "%") if limits.endswith("%") else parse_quantity(limits, unit)
+    return Measured(value=value, half_width=half_width)
+
+
+class _Printed(Quantity):
+    """Prefixes as printed here; a class of its own so that no one else's settings change."""
+
+
+_Printed.set_prefs(output_sf="TGMkmunpf", map_sf=Quantity.map_sf_to_greek)
+
+_PRINTED_UNITS = {"ohm": "Ω"}
+
+
+def format_quantity(value: float, unit: str, digits: int = 3) -> str:
+    """Write a value with a prefix and ``digits`` significant figures: "22.1 nF", "470 kΩ", "15.4 Hz".
+
+    unit : as for parse_quantity, or any other unit's symbol; "%" takes a fraction (0.1 is "10.0 %").
+    Capacitances never use milli, which old schematics read as micro: 1 mF is "1000 µF".
+
+    Raises ValueError if ``value`` is not finite: there is no text for a value that is not known.
+    """
+    if not math.isfinite(value):
+        raise ValueError(f"value: need a finite number, got {value}")
+    if unit == "%":
+        return f"{_figures(value * 100, digits)} %"
+    if unit == "":
+        return _figures(value, digits)
+    printed: str = _Printed(value, _PRINTED_UNITS.get(unit, unit)).render(prec=digits - 1, strip_zeros=False)
+    if unit == "F" and abs(value) > 1e-4 and not printed.endswith("µF"):
+        return f"{_figures(value * 1e6, digits)} µF"
+    return printed
+
+
+def _figures(value: float, digits: int) -> str:
+    """``digits`` significant figures without an exponent and without a trailing point."""
+    if value == 0:
+        return "0"
+    rounded = float(f"{value:.{digits - 1}e}")
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(rounded))))
+    return f"{rounded:.{decimals}f}"

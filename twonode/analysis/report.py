@@ -1,0 +1,298 @@
+"""What an estimate is to a reader: the JSON object of the commands, and sentences for a screen.
+
+Owns the keys of that object and the wording of the lines. Takes an estimate and the circumstances it was measured
+under as plain data; prints nothing and knows no recording.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from twonode.analysis.estimate import Estimate, Quantity
+from twonode.analysis.findings import SWEEP_LIMITS, FindingState
+from twonode.analysis.hookup import HookUp
+from twonode.analysis.quantities import format_quantity
+
+__all__ = [
+    "FORMAT",
+    "Circumstances",
+    "RefusedReading",
+    "UNTESTED",
+    "against_words",
+    "because_words",
+    "budget_words",
+    "certainty_words",
+    "conditions_words",
+    "estimate_document",
+    "report_lines",
+    "value_words",
+]
+
+FORMAT = 1
+"""Of the JSON object; a change of meaning takes a new number."""
+
+UNTESTED = "untested on hardware"
+
+_BUDGET_LINES = 3
+_SMALLEST_SHARE = 0.03
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RefusedReading:
+    """A point that was taken and not used.
+
+    ratio : V/V, None where none could be worked out.
+    """
+
+    frequency_hz: float
+    ratio: complex | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Circumstances:
+    """How the sweeps behind an estimate were taken, as far as a result has to say so.
+
+    title : of the stage. level_vpp : generator setting, open circuit. bias_v : DC across the part.
+    null : path of the null run used. simulated : no real part was measured.
+    """
+
+    title: str
+    hookup: HookUp
+    level_vpp: float
+    bias_v: float = 0.0
+    null: str | None = None
+    simulated: bool = False
+    refused: tuple[RefusedReading, ...] = field(default=())
+
+
+def estimate_document(
+    estimate: Estimate,
+    circumstances: Circumstances,
+    *,
+    recordings: Sequence[str],
+    picture: str | None = None,
+) -> dict[str, Any]:
+    """The JSON object of ``sweep``, ``estimate`` and ``demo``: SI units, no NaN, no infinity, null for not known.
+
+    recordings : paths of the sweeps behind the estimate, the leading one first.
+    """
+    expected = None
+    if estimate.nominal_farad is not None:
+        limits = estimate.tolerance.limits(estimate.nominal_farad) if estimate.tolerance is not None else None
+        expected = {"value": estimate.nominal_farad, "limits": limits and list(limits), "unit": "F"}
+    document: dict[str, Any] = {
+        "format": FORMAT,
+        "recording": recordings[0] if recordings else None,
+        "recordings": list(recordings),
+        "picture": picture,
+        "part": estimate.part,
+        "expected": expected,
+        "conditions": {
+            "hookup": circumstances.hookup.value,
+            "level_vpp": circumstances.level_vpp,
+            "bias_v": circumstances.bias_v,
+            "null": circumstances.null,
+            "simulated": circumstances.simulated,
+        },
+        "capacitance": _quantity_document(estimate.capacitance),
+        "others": {name: _quantity_document(found) for name, found in estimate.others.items()},
+        "budget": [
+            {"source": line.source, "share": line.share, "action": line.action} for line in estimate.budget
+        ],
+        "fit": {
+            "points": estimate.points,
+            "refused": len(circumstances.refused),
+            "reduced_chi_square": estimate.reduced_chi_square,
+            "corner_hz": estimate.corner_hz,
+            "misfit": estimate.misfit,
+        },
+        "finding": {
+            "state": estimate.finding.state.value,
+            "probability": estimate.finding.probability,
+            "because": estimate.finding.because,
+            "action": estimate.finding.action,
+            "not_tested": list(estimate.finding.not_tested),
+            "probabilities": {
+                state.value: value
+                for state, value in sorted(estimate.finding.probabilities.items(), key=lambda each: -each[1])
+            },
+        },
+    }
+    for key in ("loss", "esr", "leak"):
+        found = getattr(estimate, key)
+        if found is not None:
+            document[key] = _quantity_document(found)
+    finite: dict[str, Any] = _finite(document)
+    return finite
+
+
+def _quantity_document(found: Quantity) -> dict[str, Any]:
+    document: dict[str, Any] = {
+        "value": found.value,
+        "standard_uncertainty": found.standard_uncertainty,
+        "interval95": list(found.interval95) if found.interval95 is not None else None,
+        "unit": found.unit,
+    }
+    for key in ("at_least", "at_most"):
+        bound = getattr(found, key)
+        if bound is not None:
+            document[key] = bound
+    return document
+
+
+def _finite(value: Any) -> Any:
+    """The same JSON values with null for every number that is none."""
+    if isinstance(value, Mapping):
+        return {key: _finite(each) for key, each in value.items()}
+    if isinstance(value, list | tuple):
+        return [_finite(each) for each in value]
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
+    return value
+
+
+def report_lines(estimate: Estimate, circumstances: Circumstances) -> tuple[str, ...]:
+    """The estimate in a few lines of plain text, the part first."""
+    state = estimate.finding.state
+    lines = [
+        f"{estimate.part}: {state.value.upper()} ({certainty_words(estimate)})",
+        f"  {value_words(estimate)} in the circuit; {against_words(estimate)}",
+    ]
+    if state not in (FindingState.WITHIN_TOLERANCE, FindingState.OFF_VALUE):
+        lines.append(f"  {because_words(estimate)}")
+    if estimate.misfit is not None:
+        lines.append(f"  DO NOT TRUST THIS YET: {estimate.misfit}")
+    sources = budget_words(estimate)
+    if sources is not None:
+        lines.append(f"  {sources}")
+    lines.append(f"  Next: {estimate.finding.action}")
+    lines.append(f"  {conditions_words(circumstances)}")
+    lines += [f"  {limit}" for limit in SWEEP_LIMITS]
+    return tuple(lines)
+
+
+def because_words(estimate: Estimate) -> str:
+    """Why the finding is what it is, without the part's name in front."""
+    words = estimate.finding.because.removeprefix(f"{estimate.part}: ")
+    return words[:1].upper() + words[1:]
+
+
+def certainty_words(estimate: Estimate) -> str:
+    """How sure the finding is, never rounded up to certainty."""
+    probability = estimate.finding.probability
+    if estimate.finding.state is FindingState.UNDECIDED:
+        return f"the likeliest answer has {100 * min(probability, 0.99):.0f} %"
+    if probability > 0.999:
+        return "more than 99.9 % sure"
+    return f"{100 * probability:.1f} % sure"
+
+
+def value_words(estimate: Estimate, *, quantity: Quantity | None = None) -> str:
+    """A value with its 95 % half-width in one prefix, an interval where that is lopsided, or a bound."""
+    found = estimate.capacitance if quantity is None else quantity
+    if found.value is not None and found.interval95 is not None:
+        low, high = found.interval95
+        if abs((high - found.value) - (found.value - low)) > 0.25 * (high - low):
+            return f"{_span(low, high, found.unit)} (95 %)"
+        return f"{_plus_minus(found.value, (high - low) / 2.0, found.unit)} (95 %)"
+    if quantity is None and estimate.finding.state is FindingState.SHORTED:
+        return "no capacitance to be seen"
+    if found.at_most is not None:
+        return f"at most {format_quantity(found.at_most, found.unit, 2)}"
+    if found.at_least is not None:
+        return f"at least {format_quantity(found.at_least, found.unit, 2)}"
+    return "value not determined"
+
+
+_PREFIXES = {"p": 1e-12, "n": 1e-9, "µ": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6, "G": 1e9}
+
+
+def _scale(value: float, unit: str) -> tuple[float, str]:
+    """The factor and symbol that `format_quantity` would choose for a value; 1 and no symbol for a plain number."""
+    _, space, symbol = format_quantity(value, unit).rpartition(" ")
+    if not space:
+        return 1.0, ""
+    return (_PREFIXES.get(symbol[0], 1.0) if len(symbol) > 1 else 1.0), symbol
+
+
+def _plus_minus(value: float, half_width: float, unit: str) -> str:
+    """Value and half-width rounded together: two figures of the half-width below 3.55, else one.
+
+    The value keeps three figures at least, which is what a bench asks for. Source: the Particle Data Group's
+    rounding rule, taken for a half-width instead of a standard deviation.
+    """
+    factor, symbol = _scale(value, unit)
+    value, half_width = value / factor, half_width / factor
+    exponent = math.floor(math.log10(half_width)) if half_width > 0 else -4
+    figures = 2 if half_width / 10.0**exponent < 3.55 else 1
+    three_figures = 2 - math.floor(math.log10(abs(value))) if value else 0
+    decimals = max(0, min(max(figures - 1 - exponent, three_figures), 4))
+    # Too small for four decimals: rather a rounded-up last digit than a zero that promises certainty.
+    shown = max(half_width, 10.0**-decimals)
+    return f"{value:.{decimals}f} ± {shown:.{decimals}f} {symbol}".rstrip()
+
+
+def _span(low: float, high: float, unit: str) -> str:
+    factor, symbol = _scale(high, unit)
+    digits = 3 if (high - low) < 0.2 * high else 2
+    lowest, highest = (format_quantity(value / factor, "", digits) for value in (low, high))
+    return f"{lowest} to {highest} {symbol}".rstrip()
+
+
+def against_words(estimate: Estimate) -> str:
+    """What the part is held against."""
+    if estimate.nominal_farad is None:
+        return "no expected value was given"
+    marked = f"expected {format_quantity(estimate.nominal_farad, 'F')}"
+    if estimate.tolerance is None:
+        return f"{marked}, no tolerance was given"
+    return f"{marked} {estimate.tolerance}, {_span(*estimate.tolerance.limits(estimate.nominal_farad), 'F')}"
+
+
+def budget_words(estimate: Estimate) -> str | None:
+    """Where the uncertainty comes from and what would shrink it most; None where C was not determined."""
+    if not estimate.budget:
+        return None
+    leading = [line for line in estimate.budget[:_BUDGET_LINES] if line.share >= _SMALLEST_SHARE]
+    sources = ", ".join(f"{line.source} {100 * line.share:.0f} %" for line in leading or estimate.budget[:1])
+    words = f"Uncertainty from: {sources}."
+    promised = estimate.expected_relative
+    found = estimate.capacitance
+    if promised is None or found.value is None or not found.standard_uncertainty:
+        return words
+    best = min(
+        (line for line in estimate.budget if line.expected_sigma is not None),
+        key=lambda line: line.expected_sigma or 0.0,
+        default=None,
+    )
+    now = found.standard_uncertainty / found.value
+    if best is None or promised > 0.8 * now:
+        return words
+    return (
+        f"{words} To shrink it: {best.action} "
+        f"(standard uncertainty {_percent(now)} to {_percent(promised)} %)."
+    )
+
+
+def _percent(fraction: float) -> str:
+    """Two figures of a percentage, without an exponent."""
+    return format_quantity(100 * fraction, "", 2)
+
+
+def conditions_words(circumstances: Circumstances) -> str:
+    """Under what conditions the figures hold, for one line."""
+    bench = "Simulated bench" if circumstances.simulated else f"Bench ({UNTESTED})"
+    parts = [
+        f"{bench}: {circumstances.hookup.value} hook-up",
+        f"level {format_quantity(circumstances.level_vpp, 'V')} p-p",
+        f"bias {circumstances.bias_v:g} V",
+        "no null run" if circumstances.null is None else f"null run {circumstances.null}",
+    ]
+    if circumstances.refused:
+        count = len(circumstances.refused)
+        parts.append(f"{count} point{'s' if count > 1 else ''} refused")
+    return ", ".join(parts) + "."

@@ -1,0 +1,232 @@
+"""Options that several commands share, and values as they are written on a schematic.
+
+Owns the parameter types and the shared decorators. Loads nothing slow: values are parsed by `analysis.quantities`
+when a command line holds one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from twonode.analysis.quantities import Tolerance
+    from twonode.drivers.simulated import Fault
+
+__all__ = [
+    "ARCHIVE_VARIABLE",
+    "FAULT",
+    "NODE_VOLTS",
+    "PROBES",
+    "TAG",
+    "TOLERANCE",
+    "TRUE_VALUE",
+    "Quantity",
+    "archive_option",
+    "check_option",
+    "common_options",
+    "default_archive",
+    "picture_option",
+    "simulation_options",
+]
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+ARCHIVE_VARIABLE = "TWONODE_ARCHIVE"
+
+
+def _naming_option(error: Exception, param: click.Parameter | None) -> Exception:
+    """The same error with the option in front of its first sentence."""
+    from twonode.errors import TwonodeError
+
+    if isinstance(error, TwonodeError) and param is not None:
+        name = param.opts[-1] if param.param_type_name == "option" else (param.name or "").upper()
+        return type(error)(f"{name}: {error.what}", error.why, error.do)
+    return error
+
+
+class _Parsed(click.ParamType):
+    """A type whose parser raises our own three-part errors."""
+
+    def parse(self, text: str) -> Any:
+        raise NotImplementedError
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if not isinstance(value, str):
+            return value
+        from twonode.errors import TwonodeError
+
+        try:
+            return self.parse(value)
+        except TwonodeError as exc:
+            raise _naming_option(exc, param) from exc
+
+
+class Quantity(_Parsed):
+    """A value of one unit, such as 22n, 4k7 or 20Hz, in SI."""
+
+    def __init__(self, unit: str) -> None:
+        self.unit = unit
+        self.name = {"F": "capacitance", "ohm": "resistance", "Hz": "frequency", "V": "volts"}.get(unit, "value")
+
+    def parse(self, text: str) -> float:
+        from twonode.analysis.quantities import parse_quantity
+
+        return parse_quantity(text, self.unit)
+
+
+class _ToleranceType(_Parsed):
+    name = "tolerance"
+
+    def parse(self, text: str) -> Tolerance:
+        from twonode.analysis.quantities import parse_tolerance
+
+        return parse_tolerance(text)
+
+
+class _NodeVolts(_Parsed):
+    name = "volts,volts"
+
+    def parse(self, text: str) -> tuple[float, float]:
+        from twonode.analysis.quantities import parse_quantity
+
+        pieces = text.split(",")
+        if len(pieces) != 2:
+            raise click.BadParameter(f"{text!r}: two readings are needed, drive node first, such as 0.3,0.1")
+        return parse_quantity(pieces[0], "V"), parse_quantity(pieces[1], "V")
+
+
+class _Probes(click.ParamType):
+    name = "factor,factor"
+    _FACTORS = {"1": 1.0, "10": 10.0, "1x": 1.0, "10x": 10.0, "1:1": 1.0, "10:1": 10.0}
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if not isinstance(value, str):
+            return value
+        found = [self._FACTORS.get(piece.strip().lower()) for piece in value.split(",")]
+        if len(found) != 2 or None in found:
+            self.fail(f"{value!r}: write the switch of both probes, channel 1 first, such as 10,10 or 10,1")
+        return tuple(found)
+
+
+class _Tag(click.ParamType):
+    name = "key=value"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if not isinstance(value, str):
+            return value
+        key, sign, text = value.partition("=")
+        if not sign or not key.strip() or not text.strip():
+            self.fail(f"{value!r}: write a key and a value, such as set=wrenfield-46")
+        return key.strip(), text.strip()
+
+
+class _TrueValue(click.ParamType):
+    """PART=VALUE; the unit is known once the stage is, so the value stays text here."""
+
+    name = "part=value"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if not isinstance(value, str):
+            return value
+        part, sign, text = value.partition("=")
+        if not sign or not part.strip() or not text.strip():
+            self.fail(f"{value!r}: write a part and its true value, such as C7=18n")
+        return part.strip(), text.strip()
+
+
+class _FaultType(_Parsed):
+    name = "part=fault"
+    _UNITS = {"leaky": "ohm", "esr": "ohm", "lossy": "", "off": None}
+
+    def parse(self, text: str) -> tuple[str, str, str | None]:
+        part, sign, words = text.partition("=")
+        kind, colon, amount = words.partition(":")
+        kinds = {"open", "shorted", *self._UNITS}
+        if not sign or not part.strip() or kind not in kinds or (kind in self._UNITS) != bool(colon and amount):
+            raise click.BadParameter(
+                f"{text!r}: write C7=open, C7=shorted, C7=leaky:2M, C7=off:15n, C7=lossy:0.1 or C11=esr:30"
+            )
+        return part.strip(), kind, amount or None
+
+
+TOLERANCE = _ToleranceType()
+NODE_VOLTS = _NodeVolts()
+PROBES = _Probes()
+TAG = _Tag()
+TRUE_VALUE = _TrueValue()
+FAULT = _FaultType()
+
+
+def fault_of(kind: str, amount: str | None, unit: str) -> Fault:
+    """The fault that --fault asks for; unit is that of the part's own value."""
+    from twonode.analysis.quantities import parse_quantity
+    from twonode.drivers.simulated import Fault, FaultKind
+
+    if amount is None:
+        return Fault(kind=FaultKind(kind))
+    units = {"leaky": "ohm", "esr": "ohm", "lossy": "", "off": unit}
+    return Fault(kind=FaultKind(kind), amount=parse_quantity(amount, units[kind]))
+
+
+def default_archive() -> Path:
+    """Where recordings go when nobody says: a folder a person finds, not a hidden one."""
+    import platformdirs
+
+    return platformdirs.user_documents_path() / "twonode" / "archive"
+
+
+def common_options(command: F) -> F:
+    """--json and --debug, on every command."""
+    command = click.option("--debug", is_flag=True, help="Log every message to the instruments; traceback on error.")(
+        command
+    )
+    return click.option("--json", "as_json", is_flag=True, help="One JSON object on standard output, nothing else.")(
+        command
+    )
+
+
+def archive_option(command: F) -> F:
+    """--archive, with the documents folder as default."""
+    return click.option(
+        "--archive",
+        type=click.Path(path_type=Path, file_okay=False),
+        envvar=ARCHIVE_VARIABLE,
+        show_envvar=True,
+        help="Folder the recording is filed in.  [default: twonode/archive in your documents folder]",
+    )(command)
+
+
+def check_option(command: F) -> F:
+    """--check."""
+    return click.option("--check", is_flag=True, help="Exit with status 1 unless the part is within tolerance.")(command)
+
+
+def picture_option(command: F) -> F:
+    """--picture / --no-picture."""
+    return click.option("--picture/--no-picture", default=True, help="Draw the result as a PNG.  [default: draw it]")(
+        command
+    )
+
+
+def simulation_options(command: F) -> F:
+    """--true, --fault and --seed: what the simulated parts are."""
+    for option in (
+        click.option("--speed", type=click.FloatRange(0.01, 100.0), default=1.0, hidden=True),
+        click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="All chance comes from it."),
+        click.option(
+            "--fault",
+            "faults",
+            type=FAULT,
+            multiple=True,
+            help="What is wrong with a simulated part: C7=open, C7=shorted, C7=leaky:2M, C7=off:15n.",
+        ),
+        click.option(
+            "--true", "true", type=TRUE_VALUE, multiple=True, help="True value of a simulated part, such as C7=18n."
+        ),
+    ):
+        command = option(command)
+    return command

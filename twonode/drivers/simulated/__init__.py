@@ -1,0 +1,16 @@
+"""The simulated bench: generator, scope and voltmeter as SCPI instruments, clipped to a stage."""
+
+from twonode.drivers.simulated.bench import DirectBench, SimulatedBench, direct_links
+from twonode.drivers.simulated.direct import DirectLink
+from twonode.drivers.simulated.settings import Fault, FaultKind, ScopeFamily, SimulatedSettings
+
+__all__ = [
+    "DirectBench",
+    "DirectLink",
+    "Fault",
+    "FaultKind",
+    "ScopeFamily",
+    "SimulatedBench",
+    "SimulatedSettings",
+    "direct_links",
+]

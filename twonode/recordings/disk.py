@@ -1,0 +1,139 @@
+"""Bytes that are really on disk: whole files or none, and a lock that ends with its program.
+
+Owns syncing, atomic replacement and the advisory lock, with what differs between Windows and the others.
+Knows nothing of recordings.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import hashlib
+import os
+import sys
+import threading
+from pathlib import Path
+from typing import IO
+
+if sys.platform == "win32":
+    import msvcrt
+else:
+    import fcntl
+
+__all__ = ["FileLock", "place_new", "sha256_of", "sync_file", "sync_folder", "write_whole"]
+
+_CHUNK_BYTES = 1 << 20
+
+# What the systems answer when somebody else has the lock (EDEADLK is Windows).
+_HELD = frozenset({errno.EACCES, errno.EAGAIN, errno.EWOULDBLOCK, errno.EDEADLK})
+
+
+def sync_file(file: IO[bytes]) -> None:
+    """Flush ``file`` and wait until the system says that it is on the medium."""
+    file.flush()
+    os.fsync(file.fileno())
+
+
+def sync_folder(folder: Path) -> None:
+    """Make names in ``folder`` durable. Windows offers no such call; there the file's own sync must do."""
+    if sys.platform == "win32":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all, replacing what was there; synced on return. Raises OSError."""
+    temporary = _write_beside(path, content)
+    try:
+        os.replace(temporary, path)
+    except BaseException:
+        _discard(temporary)
+        raise
+    sync_folder(path.parent)
+
+
+def place_new(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all; FileExistsError if the name is taken, other OSError otherwise."""
+    temporary = _write_beside(path, content)
+    try:
+        try:
+            os.link(temporary, path)
+        except FileExistsError:
+            raise
+        except OSError:
+            # A file system without hard links: the small gap between look and rename is the best there is.
+            if path.exists():
+                raise FileExistsError(str(path)) from None
+            os.rename(temporary, path)
+    finally:
+        _discard(temporary)
+    sync_folder(path.parent)
+
+
+def _write_beside(path: Path, content: bytes) -> Path:
+    temporary = path.with_name(f".{path.name}.{os.getpid()}-{threading.get_ident()}.tmp")
+    try:
+        with temporary.open("wb") as file:
+            file.write(content)
+            sync_file(file)
+    except BaseException:
+        _discard(temporary)
+        raise
+    return temporary
+
+
+def _discard(path: Path) -> None:
+    # Cleaning up after a failure which is already on its way to the caller.
+    with contextlib.suppress(OSError):
+        path.unlink(missing_ok=True)
+
+
+def sha256_of(path: Path) -> str:
+    """SHA-256 of a file in hexadecimal, read in pieces of 1 MB. Raises OSError."""
+    digest = hashlib.sha256()
+    with path.open("rb") as file:
+        while piece := file.read(_CHUNK_BYTES):
+            digest.update(piece)
+    return digest.hexdigest()
+
+
+class FileLock:
+    """An advisory lock on a file, let go by `release` or by the end of the program, however it ends.
+
+    Raises BlockingIOError where another program (or another lock in this one) holds it, other OSError where
+    the file cannot be made or locked at all.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._file: IO[bytes] | None = path.open("ab")
+        try:
+            self._take(self._file)
+        except OSError as exc:
+            self._file.close()
+            if exc.errno in _HELD:
+                raise BlockingIOError(str(path)) from exc
+            raise
+
+    @staticmethod
+    def _take(file: IO[bytes]) -> None:
+        if sys.platform == "win32":
+            file.seek(0)
+            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+        else:
+            fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+    def release(self) -> None:
+        """Let the lock go; calling it again does nothing."""
+        if self._file is not None:
+            self._file.close()
+            self._file = None
+
+    def remove(self) -> None:
+        """Let the lock go and delete its file, where nothing is left to guard."""
+        self.release()
+        _discard(self._path)

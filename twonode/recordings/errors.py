@@ -1,0 +1,77 @@
+"""What the recordings room raises on purpose, and how the system's file errors become ours.
+
+Owns the tree and the translation; each message names the file it is about.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+
+from twonode.errors import TwonodeError
+
+__all__ = [
+    "ArchiveNotWritable",
+    "DamagedRecording",
+    "NewerFormat",
+    "NotARecording",
+    "RecordingError",
+    "RecordingInUse",
+    "UnfitRecord",
+    "not_writable",
+]
+
+
+class RecordingError(TwonodeError):
+    """Base of everything ``recordings`` raises on purpose.
+
+    RecordingError
+    ├── NotARecording        the path holds no recording
+    ├── DamagedRecording     it was one, and something in it has changed or is missing
+    ├── NewerFormat          a later program wrote it
+    ├── ArchiveNotWritable   no right to write, no such place, or no room left
+    ├── RecordingInUse       another program is writing it
+    └── UnfitRecord          what was handed over for writing cannot be stored faithfully
+    """
+
+
+class NotARecording(RecordingError):
+    """The path holds no recording."""
+
+
+class DamagedRecording(RecordingError):
+    """Something in the recording has changed, is missing, or does not fit the rest."""
+
+
+class NewerFormat(RecordingError):
+    """A later program wrote this recording."""
+
+
+class ArchiveNotWritable(RecordingError):
+    """The archive cannot be written: no right, no such place, or no room left."""
+
+
+class RecordingInUse(RecordingError):
+    """Another program is writing this recording."""
+
+
+class UnfitRecord(RecordingError):
+    """What was handed over for writing cannot be stored faithfully."""
+
+
+_FULL = frozenset({errno.ENOSPC, errno.EDQUOT} if hasattr(errno, "EDQUOT") else {errno.ENOSPC})
+
+
+def not_writable(path: str | os.PathLike[str], exc: OSError) -> ArchiveNotWritable:
+    """The system's refusal to write ``path``, in our words."""
+    if exc.errno in _FULL:
+        return ArchiveNotWritable(
+            f"There is no room left to write {path}.",
+            "Points already reported are safely on disk; this one is not.",
+            "Make room, or name another folder with --archive.",
+        )
+    return ArchiveNotWritable(
+        f"{path} cannot be written ({exc.strerror or exc}).",
+        "Every reading is kept before the next one is taken.",
+        "Check the folder and your rights to it, or name another one with --archive.",
+    )

@@ -1,0 +1,279 @@
+"""What a recording holds: the words of recording.json and the columns of points.csv.
+
+Owns the names, types and units of both. Format 1 may grow by optional fields; a change of meaning takes a new
+format number. Reading and writing are left to the modules beside this one.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from enum import Enum
+from typing import Any
+
+import msgspec
+
+from twonode.analysis.hookup import HookUp
+from twonode.recordings.errors import DamagedRecording, NewerFormat, UnfitRecord
+from twonode.recordings.jsontext import encode_json
+
+__all__ = [
+    "FORMAT",
+    "Conditions",
+    "Ended",
+    "Header",
+    "Instrument",
+    "InstrumentRole",
+    "NullUsed",
+    "PointRow",
+    "PointState",
+    "Probe",
+    "RecordingKind",
+    "decode_header",
+    "encode_header",
+]
+
+FORMAT = 1
+
+
+class RecordingKind(Enum):
+    """What was recorded."""
+
+    SWEEP = "sweep"
+    NULL = "null"
+
+
+class Ended(Enum):
+    """How the run came to its end."""
+
+    FINISHED = "finished"
+    INTERRUPTED = "interrupted"
+    RECOVERED = "recovered"  # killed while running; its finished points were kept and closed later
+
+
+class PointState(Enum):
+    """Whether a point goes into the estimate."""
+
+    USED = "used"
+    REFUSED = "refused"
+
+
+class InstrumentRole(Enum):
+    """What an instrument does at the bench."""
+
+    GENERATOR = "generator"
+    SCOPE = "scope"
+    VOLTMETER = "voltmeter"
+
+
+class Instrument(msgspec.Struct, frozen=True, kw_only=True):
+    """One instrument as it was found and set.
+
+    identity : its reply to *IDN?, unaltered.
+    settings : as read back, by name with the unit in the name.
+    """
+
+    role: InstrumentRole
+    resource: str
+    identity: str
+    profile: str
+    settings: dict[str, str | int | float | bool | None] = {}
+
+
+class Probe(msgspec.Struct, frozen=True, kw_only=True):
+    """One probe as the model takes it; uncertainties are standard (k = 1).
+
+    factor : 10 for a 10:1 probe.
+    resistance_ohm, capacitance_farad : its loading at the tip.
+    compensation_standard_uncertainty : relative, of the divider's high-frequency to its low-frequency gain.
+    """
+
+    factor: float
+    resistance_ohm: float
+    resistance_standard_uncertainty_ohm: float
+    capacitance_farad: float
+    capacitance_standard_uncertainty_farad: float
+    compensation_standard_uncertainty: float = 0.0
+
+
+class Conditions(msgspec.Struct, frozen=True, kw_only=True):
+    """Under what conditions the readings were taken.
+
+    level_vpp : generator setting, V peak-to-peak, open circuit.
+    bias_v : DC across the part, V.
+    node_volts : residual DC at drive and far node as the person read them beforehand, V.
+    unplugged_and_discharged : the person confirmed it (never needed on the simulated bench).
+    seed : of the simulated bench.
+    """
+
+    level_vpp: float
+    bias_v: float = 0.0
+    node_volts: tuple[float, float] | None = None
+    unplugged_and_discharged: bool = False
+    simulated: bool = False
+    seed: int | None = None
+
+
+class NullUsed(msgspec.Struct, frozen=True, kw_only=True):
+    """The null recording that was current: its folder name and the SHA-256 of its manifest."""
+
+    recording: str
+    manifest_sha256: str
+
+
+class Header(msgspec.Struct, frozen=True, kw_only=True):
+    """All of recording.json.
+
+    created_utc, finished_utc : with time zone; the room has no clock of its own, the caller says.
+    stage : as `twonode.analysis.stage.stage_to_document` wrote it.
+    part : the part asked for; None in a null run.
+    drive_probe, far_probe : channel 1 and channel 2.
+    gain_standard_uncertainty : relative, of each channel and range, from the class of scope.
+    skew_standard_uncertainty_s : between the two channels.
+    frequency_standard_uncertainty : relative, of the frequency the generator states.
+    expected_farad, expected_tolerance : what the part is held against: F, and fractions below and above; None
+        where nothing was said.
+    source_ohm : the generator's output resistance.
+    tags : set, serial, position and the like.
+    plan : how the frequencies were chosen, as the planner states it (JSON values).
+    versions : program and libraries, by name.
+    """
+
+    format: int = FORMAT
+    kind: RecordingKind = RecordingKind.SWEEP
+    title: str
+    created_utc: datetime
+    finished_utc: datetime | None = None
+    ended: Ended | None = None
+    operator: str | None = None
+    program_version: str
+    hookup: HookUp
+    stage: dict[str, Any]
+    part: str | None = None
+    instruments: tuple[Instrument, ...] = ()
+    conditions: Conditions
+    drive_probe: Probe
+    far_probe: Probe
+    gain_standard_uncertainty: float
+    skew_standard_uncertainty_s: float = 0.0
+    frequency_standard_uncertainty: float = 2e-5
+    expected_farad: float | None = None
+    expected_tolerance: tuple[float, float] | None = None
+    source_ohm: float | None = None
+    null: NullUsed | None = None
+    tags: dict[str, str] = {}
+    plan: dict[str, Any] = {}
+    versions: dict[str, str] = {}
+    notes: tuple[str, ...] = ()
+
+
+class PointRow(msgspec.Struct, frozen=True, kw_only=True):
+    """One row of points.csv; the field names are its column names, in this order.
+
+    point : 1, 2, 3 ... in the order taken; names the array in traces.npz.
+    time_s : from the start of the run to the record.
+    frequency_set_hz, frequency_hz : asked of the generator and read back from it.
+    frequency_fitted_hz : common frequency refined from the record, where the fit used it.
+    ratio_re, ratio_im : far / drive, V/V; None only in a refused point.
+    var_re, cov_re_im, var_im : covariance of the ratio, (V/V)**2, standard (k = 1).
+    drive_vpp, far_vpp : fitted sine, V peak-to-peak at the probe tip.
+    drive_volts_per_div, far_volts_per_div : as read back, at the probe tip.
+    samples : per channel. averages : records averaged by the scope.
+    line_hz, line_harmonics : mains terms fitted beside the signal, with this many harmonics above the first.
+    state, reason : whether it is used, and why not.
+    repeats : times this frequency had been tried before; repeat_reason : why.
+    waited_s : between frequency step and record.
+    level_vpp : generator setting, where it changes from point to point.
+    drive_residual_v, far_residual_v : rms of what the fit left over.
+    drive_dc_v, far_dc_v : fitted DC.
+    """
+
+    point: int
+    time_s: float
+    frequency_set_hz: float
+    frequency_hz: float
+    frequency_fitted_hz: float | None = None
+    ratio_re: float | None = None
+    ratio_im: float | None = None
+    var_re: float | None = None
+    cov_re_im: float | None = None
+    var_im: float | None = None
+    drive_vpp: float | None = None
+    far_vpp: float | None = None
+    drive_volts_per_div: float
+    far_volts_per_div: float
+    samples: int
+    sample_interval_s: float
+    averages: int = 1
+    line_hz: float | None = None
+    line_harmonics: int = 0
+    state: PointState = PointState.USED
+    reason: str | None = None
+    repeats: int = 0
+    repeat_reason: str | None = None
+    waited_s: float | None = None
+    level_vpp: float | None = None
+    drive_residual_v: float | None = None
+    far_residual_v: float | None = None
+    drive_dc_v: float | None = None
+    far_dc_v: float | None = None
+
+    @property
+    def ratio(self) -> complex | None:
+        """far / drive, or None where a refused point has none."""
+        if self.ratio_re is None or self.ratio_im is None:
+            return None
+        return complex(self.ratio_re, self.ratio_im)
+
+
+def encode_header(header: Header) -> bytes:
+    """The header as indented JSON with a final newline.
+
+    Raises UnfitRecord where JSON cannot hold it exactly: NaN, infinity, text that is no Unicode.
+    """
+    if header.created_utc.utcoffset() != timedelta(0):
+        raise UnfitRecord(
+            f"created_utc {header.created_utc} is not in UTC.",
+            "Recordings are ordered by it wherever they were made.",
+            "Hand over a time with the UTC time zone.",
+        )
+    try:
+        return encode_json(header)
+    except (UnicodeEncodeError, TypeError, ValueError) as exc:
+        raise UnfitRecord(
+            f"recording.json cannot be written: {exc}.",
+            "What is recorded must be read back exactly, or it is no record.",
+            "Correct the tag, title or setting in question.",
+        ) from exc
+
+
+class _FormatOnly(msgspec.Struct):
+    format: int
+
+
+def decode_header(content: bytes, *, where: str) -> Header:
+    """recording.json read back; ``where`` names the file in errors.
+
+    Raises DamagedRecording naming the field, NewerFormat where a later program wrote it.
+    """
+    try:
+        written_as = msgspec.json.decode(content, type=_FormatOnly).format
+        if written_as > FORMAT:
+            raise NewerFormat(
+                f"{where} has format {written_as}; this program reads up to {FORMAT}.",
+                "Reading it as the older format could give a wrong value.",
+                "Use the version of twonode named under program_version in that file, or a later one.",
+            )
+        header = msgspec.json.decode(content, type=Header)
+    except (msgspec.DecodeError, UnicodeDecodeError) as exc:
+        raise DamagedRecording(
+            f"{where} is not sound: {exc}.",
+            "It says what was measured and how.",
+            "Fetch the recording from a copy; its manifest tells which copy is right.",
+        ) from exc
+    if header.created_utc.utcoffset() != timedelta(0):
+        raise DamagedRecording(
+            f"{where} is not sound: created_utc {header.created_utc} is not in UTC.",
+            "Recordings are ordered by it.",
+            "Fetch the recording from a copy; its manifest tells which copy is right.",
+        )
+    return header

@@ -1,0 +1,149 @@
+"""What a killed run left: finding it, and closing it with every point that was reported.
+
+Owns judging an unfinished folder. Continuing a run is left to whoever measures.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+
+import msgspec
+
+from twonode.recordings.bag import damaged
+from twonode.recordings.disk import FileLock, write_whole
+from twonode.recordings.errors import NotARecording, RecordingInUse, not_writable
+from twonode.recordings.model import Ended, Header, PointRow, decode_header, encode_header
+from twonode.recordings.naming import UNFINISHED, lock_path
+from twonode.recordings.points import read_rows, whole_lines
+from twonode.recordings.tracefile import array_name, check_members, decode_point
+from twonode.recordings.writer import assemble
+
+__all__ = ["Unfinished", "close_unfinished", "find_unfinished"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unfinished:
+    """A folder that was never closed.
+
+    points : points that were reported. in_use : a program is writing it right now.
+    """
+
+    folder: Path
+    points: int
+    in_use: bool
+
+
+def find_unfinished(archive: str | os.PathLike[str]) -> tuple[Unfinished, ...]:
+    """The unfinished folders of an archive, sorted by name; empty where there is no archive yet."""
+    place = Path(archive)
+    if not place.is_dir():
+        return ()
+    folders = sorted(each for each in place.iterdir() if each.is_dir() and each.name.endswith(UNFINISHED))
+    return tuple(
+        Unfinished(folder=folder, points=_count(folder), in_use=_in_use(folder)) for folder in folders
+    )
+
+
+def _count(folder: Path) -> int:
+    try:
+        content = (folder / "data" / "points.csv").read_bytes()
+    except OSError:
+        return 0
+    return max(0, whole_lines(content).count(b"\n") - 1)
+
+
+def _in_use(folder: Path) -> bool:
+    if not lock_path(folder).exists():
+        return False
+    try:
+        FileLock(lock_path(folder)).release()
+    except BlockingIOError:
+        return True
+    except OSError:  # an archive that is only there to be read: nobody can be writing
+        return False
+    return False
+
+
+def close_unfinished(path: str | os.PathLike[str]) -> Path | None:
+    """Close what a killed run left; ``ended`` becomes "recovered" unless the run had said how it ended.
+
+    A last row that was cut off, and codes whose row was never written, are dropped: neither was reported.
+
+    Returns the closed folder, or None where no point had been reported and the folder is removed.
+
+    Raises RecordingInUse, NotARecording, DamagedRecording, ArchiveNotWritable.
+    """
+    folder = Path(path)
+    _must_be_unfinished(folder)
+    try:
+        lock = FileLock(lock_path(folder))
+    except BlockingIOError as exc:
+        raise RecordingInUse(
+            f"{folder} is being written by another program.",
+            "Closing it now would cut that run short.",
+            "Wait until the run is over, or stop it first.",
+        ) from exc
+    except OSError as exc:
+        raise not_writable(folder, exc) from exc
+    try:
+        # Another program may have closed it between our look and our lock.
+        try:
+            _must_be_unfinished(folder)
+        except NotARecording:
+            lock.remove()
+            raise
+        found = _recover(folder)
+        if found is None:
+            shutil.rmtree(folder)
+            closed = None
+        else:
+            header, rows = found
+            closed = assemble(folder, header, range(1, len(rows) + 1))
+        lock.remove()
+    except OSError as exc:
+        raise not_writable(folder, exc) from exc
+    finally:
+        lock.release()
+    return closed
+
+
+def _must_be_unfinished(folder: Path) -> None:
+    if not folder.name.endswith(UNFINISHED) or not folder.is_dir():
+        raise NotARecording(
+            f"{folder} is no unfinished recording.",
+            f"Only a folder that ends in {UNFINISHED} can be closed.",
+            "Name the unfinished folder.",
+        )
+
+
+def _recover(folder: Path) -> tuple[Header, tuple[PointRow, ...]] | None:
+    """Bring recording.json and points.csv in order; None where nothing was ever reported."""
+    table = folder / "data" / "points.csv"
+    content = table.read_bytes() if table.exists() else b""
+    kept = whole_lines(content)
+    rows = read_rows(kept, where=str(table)) if kept else ()
+    if not rows:
+        return None
+    _check_codes(folder, rows)
+    if kept != content:
+        write_whole(table, kept)
+    path = folder / "data" / "recording.json"
+    header = decode_header(path.read_bytes(), where=str(path))
+    if header.ended is None:
+        header = msgspec.structs.replace(header, ended=Ended.RECOVERED)
+        write_whole(path, encode_header(header))
+    return header, rows
+
+
+def _check_codes(folder: Path, rows: tuple[PointRow, ...]) -> None:
+    if not (folder / "points").is_dir():
+        check_members(folder / "data" / "traces.npz", {row.point: row.samples for row in rows})
+        return
+    for row in rows:
+        source = folder / "points" / f"{array_name(row.point)}.npy"
+        if not source.is_file():
+            raise damaged(source, "the codes of a reported point are missing")
+        decode_point(source.read_bytes(), where=str(source))
