@@ -63,9 +63,7 @@ def cases(hookup: HookUp, count: int, *, first_seed: int) -> list[Case]:
         if len(found) % 2 == 0:
             ohm = advised
         else:
-            others = [
-                r for r in DECADES_OHM if r < advised and 1 / (2 * pi * r * farad) <= HIGHEST_CORNER_HZ
-            ]
+            others = [r for r in DECADES_OHM if r < advised and 1 / (2 * pi * r * farad) <= HIGHEST_CORNER_HZ]
             if not others:
                 continue
             ohm = float(rng.choice(others))
@@ -124,7 +122,9 @@ def measure(case: Case, archive: Path, *, sockets: bool) -> Outcome:
     estimate, _ = estimate_recordings([recording])
     found = estimate.capacitance
     if found.value is None or found.standard_uncertainty is None or found.interval95 is None:
-        return Outcome(case=case, relative_u=float("inf"), z=0.0, inside=False, reduced_chi_square=float("inf"))
+        return Outcome(
+            case=case, relative_u=float("inf"), z=0.0, inside=False, reduced_chi_square=float("inf")
+        )
     low, high = found.interval95
     return Outcome(
         case=case,

@@ -21,6 +21,8 @@ from twonode.analysis.ratio import PointReading, Refusal, read_point
 from twonode.analysis.traces import ChannelCodes, TracePair
 from twonode.drivers.bench import Bench
 from twonode.drivers.capture import Capture, ChannelTrace
+from twonode.drivers.errors import NoTrigger
+from twonode.drivers.scope import TriggerMode
 
 __all__ = ["Attempt", "PointTaker", "trace_pair"]
 
@@ -29,10 +31,14 @@ LEVEL_LIMIT = 0.25
 """Relative difference between channel 1 and the generator's setting that is still believed (issue)."""
 DEAD_SIGMA = 5.0
 SWAPPED_RATIO = 1.25
-AVERAGE_BELOW_DIV = 0.5
+WEAK_DIV = 0.5
+"""Divisions on the finest range below which a record is taken longer or averaged."""
 AVERAGES = 16
 LONGEST_AVERAGE_S = 4.0
+AVERAGING_NOISE_LSB = 0.4
+"""Noise an average must keep: many scopes round it to whole codes again, and without noise a small sine is lost."""
 POINTS_WANTED = 6000
+WEAK_POINTS_WANTED = 60_000
 STRAY_SEEN_FARAD = 0.3e-12
 """Even an open part leaves some tenths of a picofarad between its leads (from memory)."""
 
@@ -97,7 +103,10 @@ class PointTaker:
         self._correction = [1.0, 1.0]
         self._stretch = 1.0
         self._averages = 1
-        self._seconds_per_div: float | None = None
+        self._time: tuple[float, int] | None = None
+        self._deep = True
+        self._noise_lsb = 0.0
+        self._triggers = True
 
     def take(self, placement: Placement) -> Attempt:
         """Measure one point, repeating where that can help.
@@ -118,13 +127,14 @@ class PointTaker:
         dropped: list[str] = []
         reading: PointReading | None = None
         for attempt in range(MOST_ATTEMPTS):
-            self._set_time(placement.seconds_per_div)
+            weak = vpp[1] < WEAK_DIV * self._steps[1][0]
+            self._set_time(placement.seconds_per_div, WEAK_POINTS_WANTED if weak else POINTS_WANTED)
             self._set_ranges(vpp)
-            averages = self._set_averages(vpp[1], placement.record_s)
+            averages = self._set_averages(placement.record_s if weak else None)
             wait_s = (bench.generator.settle_s + expected.settle_s) * self._stretch
             bench.clock.sleep_s(stepped_s + wait_s - bench.clock.now_s())
             started_s = bench.clock.now_s()
-            capture = bench.scope.capture(timeout_s=2.0 * averages * placement.record_s + 10.0)
+            capture = self._capture(averages * placement.record_s)
             traces = trace_pair(capture)
             reading = read_point(traces, hz, line_hz=self._request.line_hz)
             reasons = self._examine(hz, traces, reading, expected.drive)
@@ -134,7 +144,7 @@ class PointTaker:
                 break
             if Refusal.CLIPPED in reasons:
                 look_at_nodes(bench, self._request)
-                self._seconds_per_div = None
+                self._time = None
             dropped.append("; ".join(reasons.values()))
         assert reading is not None
         self._learn(expected.drive, expected.far, reading)
@@ -152,10 +162,20 @@ class PointTaker:
             started_s=started_s,
         )
 
-    def _set_time(self, seconds_per_div: float) -> None:
-        if seconds_per_div != self._seconds_per_div:
-            self._bench.scope.set_time(seconds_per_div, POINTS_WANTED)
-            self._seconds_per_div = seconds_per_div
+    def _capture(self, record_s: float) -> Capture:
+        """A record; where nothing crosses 0 V on channel 1 (a DC of some volts is allowed), without a trigger."""
+        if self._triggers:
+            try:
+                return self._bench.scope.capture(timeout_s=1.5 * record_s + 1.5)
+            except NoTrigger:
+                self._triggers = False
+        return self._bench.scope.capture(timeout_s=3.0 * record_s + 5.0, trigger=TriggerMode.FREE)
+
+    def _set_time(self, seconds_per_div: float, points: int) -> None:
+        if (seconds_per_div, points) != self._time:
+            taken = self._bench.scope.set_time(seconds_per_div, points)
+            self._deep = taken.points >= points
+            self._time = (seconds_per_div, points)
 
     def _set_ranges(self, vpp: list[float]) -> None:
         for channel in (0, 1):
@@ -163,11 +183,13 @@ class PointTaker:
             if wanted != self._ranges[channel]:
                 self._ranges[channel] = self._bench.scope.set_volts_per_div(channel + 1, wanted)
 
-    def _set_averages(self, far_vpp: float, record_s: float) -> int:
-        finest = self._steps[1][0]
+    def _set_averages(self, weak_record_s: float | None) -> int:
+        """Averages for a weak signal where the record cannot be made longer; None is no weak signal."""
         wanted = 1
-        if far_vpp < AVERAGE_BELOW_DIV * finest and record_s * AVERAGES <= LONGEST_AVERAGE_S:
-            wanted = AVERAGES
+        if weak_record_s is not None and not self._deep:
+            kept = self._noise_lsb / AVERAGES**0.5
+            if kept >= AVERAGING_NOISE_LSB and weak_record_s * AVERAGES <= LONGEST_AVERAGE_S:
+                wanted = AVERAGES
         if wanted != self._averages:
             self._averages = self._bench.scope.set_averages(wanted)
         return self._averages
@@ -274,6 +296,8 @@ class PointTaker:
 
     def _learn(self, drive: float, far: float, reading: PointReading) -> None:
         """What this point's levels say of the next one's."""
+        if self._averages == 1:
+            self._noise_lsb = reading.far_residual_lsb
         for channel, (seen, foreseen) in enumerate(((reading.drive_vpp, drive), (reading.far_vpp, far))):
             if foreseen > 0 and seen > 0:
                 self._correction[channel] = float(np.clip(seen / (self._level_vpp * foreseen), 1e-4, 1e4))

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from math import pi
+from math import isfinite, pi
 
 import numpy as np
 
@@ -142,8 +142,9 @@ def _check_safety(request: SweepRequest) -> None:
     if request.node_volts is not None:
         for side, volts in zip((request.stage.drive, request.stage.far), request.node_volts, strict=True):
             if not abs(volts) < SAFE_NODE_VOLTS:
+                stated = format_quantity(abs(volts), "V") if isfinite(volts) else "no sensible voltage"
                 raise SafetyRefusal(
-                    f"Node {side!r} still has {format_quantity(abs(volts), 'V')}.",
+                    f"Node {side!r} still has {stated}.",
                     f"A sweep is refused from {SAFE_NODE_VOLTS:g} V on: it endangers you and the instruments.",
                     "Leave the plug out, discharge the filter capacitors, check with a meter, start again.",
                 )

@@ -87,7 +87,7 @@ def _action(source: str, posterior: Posterior, index: int) -> tuple[str, float |
     if source == "frequency":
         return "use a generator with a better frequency standard", None
     parameter = next(p for p in posterior.model.parameters if p.source == source)
-    if parameter.aspect is not Aspect.VALUE or np.isinf(parameter.sigma):
+    if parameter.source != parameter.owner:  # an aspect of the asked part itself
         return "measure more points on both sides of the corner", _after_more_data(posterior, index, 4.0)
     return (
         f"measure {source} with a meter, the set unplugged and {source} lifted at one end if anything is beside it",

@@ -134,7 +134,14 @@ def estimate_part(
     likeliest = explanations[0]
     works = next(e for e in explanations if e.fault is Fault.NONE)
     posterior = _freed(sweeps, part, start_farad, likeliest)
-    ordinary = posterior if likeliest is works else _freed(sweeps, part, start_farad, works)
+    determined = likeliest.fault not in (Fault.OPEN, Fault.SHORTED)
+    if likeliest is works:
+        ordinary = posterior
+    elif determined:
+        ordinary = _freed(sweeps, part, start_farad, works)
+    else:
+        # As a capacitor it would have any value: only the prior keeps this fit from running away.
+        ordinary = works.posterior
     value = marginal(ordinary, 0)
     lines = budget(ordinary, 0)
     action = best_action(lines)
@@ -149,7 +156,6 @@ def estimate_part(
         figures=_figures(explanations, measured, sweeps),
         action=action.action if action is not None else "measure more points",
     )
-    determined = likeliest.fault not in (Fault.OPEN, Fault.SHORTED)
     if determined and posterior is not ordinary:
         measured = _log_quantity(marginal(posterior, posterior.model.index(part_name, Aspect.VALUE)), "F")
         lines = budget(posterior, posterior.model.index(part_name, Aspect.VALUE))

@@ -133,10 +133,22 @@ def judge(
             f"{part} may be {state.value} ({100 * probabilities[state]:.0f} %) or {second.value} "
             f"({100 * probabilities[second]:.0f} %): {phrases[state]}."
         ),
-        action=f"To decide: {action}.",
+        action=f"To decide: {_deciding(part, state, second, action)}.",
         not_tested=NOT_TESTED,
         probabilities=probabilities,
     )
+
+
+def _deciding(part: str, state: FindingState, second: FindingState, action: str) -> str:
+    """What tells two states apart: more knowledge of the value, or a look at the part itself."""
+    values = {FindingState.WITHIN_TOLERANCE, FindingState.OFF_VALUE}
+    if {state, second} <= values:
+        return action
+    if FindingState.OPEN in (state, second):
+        return f"lift one end of {part} and sweep it alone in a fixture"
+    if FindingState.LOSSY in (state, second):
+        return f"lift one end of {part} and sweep it alone, to higher frequencies"
+    return f"lift one end of {part} and measure its resistance with a meter, the set unplugged and discharged"
 
 
 _NEXT = {

@@ -147,7 +147,7 @@ def _fit(fault: Fault, sweeps: Sequence[Sweep], part: Part, nominal_farad: float
             model = Model(sweeps, ordinary)
             return maximise(model, scan_starts(model))
         case Fault.LEAKY:
-            leak = Free(part=part.name, aspect=Aspect.LEAK, mean=log(1e6), sigma=2.3)
+            leak = Free(part=part.name, aspect=Aspect.LEAK, mean=log(1.4e6), sigma=1.7)
             model = Model(sweeps, [*ordinary, leak])
             return maximise(model, _leak_starts(model, model.index(part.name, Aspect.LEAK)))
         case Fault.LOSSY:
@@ -162,7 +162,7 @@ def _fit(fault: Fault, sweeps: Sequence[Sweep], part: Part, nominal_farad: float
             model = Model(
                 sweeps,
                 [
-                    Free(part=part.name, aspect=Aspect.LEAK, mean=log(2.0), sigma=2.0),
+                    Free(part=part.name, aspect=Aspect.LEAK, mean=log(3.0), sigma=2.0),
                     Free(part=part.name, aspect=Aspect.VALUE, mean=log(nominal_farad), sigma=1.2),
                 ],
             )

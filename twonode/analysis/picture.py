@@ -97,7 +97,7 @@ def draw_picture(estimate: Estimate, circumstances: Circumstances) -> Figure:
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    settings: dict[str, Any] = {
+    settings: Any = {
         "font.family": "DejaVu Sans",
         "font.size": SMALLEST_POINTS,
         "axes.edgecolor": _INK,
@@ -175,7 +175,8 @@ def _explains_itself(estimate: Estimate) -> bool:
 def _draw_bar(axes: Axes, estimate: Estimate) -> None:
     """One bar: tolerance band, expected value as a tick, the measured interval across it."""
     found = estimate.capacitance
-    assert found.value is not None and found.interval95 is not None
+    assert found.value is not None
+    assert found.interval95 is not None
     low, high = found.interval95
     shown = [low, high]
     limits = None
@@ -196,16 +197,22 @@ def _draw_bar(axes: Axes, estimate: Estimate) -> None:
     axes.set_ylim(0.0, 1.0)
     axes.axhline(0.5, color=_QUIET, linewidth=1.0, zorder=1)
     if limits is not None:
-        axes.axvspan(*limits, ymin=0.08, ymax=0.92, facecolor=_BAND, edgecolor=_SOUND, hatch="//", zorder=2, lw=0)
+        axes.axvspan(
+            *limits, ymin=0.08, ymax=0.92, facecolor=_BAND, edgecolor=_SOUND, hatch="//", zorder=2, lw=0
+        )
         for limit in limits:
             axes.plot([limit, limit], [0.02, 0.98], color=_INK, linewidth=2.0, zorder=3)
     if estimate.nominal_farad is not None:
-        axes.plot([estimate.nominal_farad] * 2, [0.08, 0.92], color=_INK, linewidth=1.6, linestyle=":", zorder=3)
+        axes.plot(
+            [estimate.nominal_farad] * 2, [0.08, 0.92], color=_INK, linewidth=1.6, linestyle=":", zorder=3
+        )
     _label_expected(axes, estimate, limits)
     axes.plot([low, high], [0.5, 0.5], color=_INK, linewidth=9, solid_capstyle="butt", zorder=5)
     for end in (low, high):
         axes.plot([end, end], [0.22, 0.78], color=_INK, linewidth=3, zorder=5)
-    axes.plot([found.value], [0.5], "D", color=_PAPER, markeredgecolor=_INK, markeredgewidth=2.5, ms=11, zorder=6)
+    axes.plot(
+        [found.value], [0.5], "D", color=_PAPER, markeredgecolor=_INK, markeredgewidth=2.5, ms=11, zorder=6
+    )
     axes.annotate(
         "measured, 95 % interval",
         (found.value, 0.0),
@@ -366,9 +373,22 @@ def _draw_measured(figure: Figure, estimate: Estimate, circumstances: Circumstan
             )
         left.plot(curve.frequency_hz, curve.residual_size, marker, color=colour, ms=6, zorder=4)
         left.plot(
-            curve.frequency_hz, curve.residual_angle, marker, color=colour, mfc=_PAPER, mew=1.6, ms=6, zorder=4
+            curve.frequency_hz,
+            curve.residual_angle,
+            marker,
+            color=colour,
+            mfc=_PAPER,
+            mew=1.6,
+            ms=6,
+            zorder=4,
         )
     _draw_refused(size, angle, curves, circumstances)
+    shown_hz = [curve.fine_hz for curve in curves]
+    shown_hz += [np.array([point.frequency_hz]) for point in circumstances.refused if point.ratio]
+    if shown_hz:
+        everything = np.concatenate(shown_hz)
+        size.set_xscale("log")
+        size.set_xlim(everything.min() / 1.05, everything.max() * 1.05)
     _finish_axes(size, angle, left, curves, estimate.corner_hz)
 
 
@@ -390,11 +410,8 @@ def _draw_refused(size: Axes, angle: Axes, curves: list[_Curves], circumstances:
 
 
 def _finish_axes(size: Axes, angle: Axes, left: Axes, curves: list[_Curves], corner_hz: float | None) -> None:
-    from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter
+    from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullFormatter
 
-    size.set_xscale("log")
-    if curves:
-        size.set_xlim(min(c.fine_hz[0] for c in curves), max(c.fine_hz[-1] for c in curves))
     for axes, label in ((size, "ratio, dB"), (angle, "phase, °"), (left, "residual, u")):
         axes.set_facecolor("white")
         axes.set_ylabel(label, size=15)
@@ -416,7 +433,12 @@ def _finish_axes(size: Axes, angle: Axes, left: Axes, curves: list[_Curves], cor
     left.axhspan(-2.0, 2.0, facecolor="#eceef2", zorder=0)
     left.axhline(0.0, color=_INK, linewidth=1.0)
     left.set_yticks([-2, 0, 2] if reach < 8.0 else [-round(0.8 * reach), 0, round(0.8 * reach)])
-    left.set_xlabel("frequency (residual in standard uncertainties: filled size, hollow phase; band ±2)", size=14)
+    left.set_xlabel(
+        "frequency (residual in standard uncertainties: filled size, hollow phase; band ±2)", size=14
+    )
+    low_hz, high_hz = left.get_xlim()
+    if high_hz < 500.0 * low_hz:
+        left.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
     left.xaxis.set_major_formatter(FuncFormatter(lambda hz, _: _hertz(hz)))
     left.xaxis.set_minor_formatter(NullFormatter())
     size.figure.align_ylabels([size, angle, left])

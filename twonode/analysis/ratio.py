@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
-from math import exp, pi, sqrt
+from math import pi, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +34,8 @@ HARMONIC_LIMIT = 0.01
 """Second and third harmonic in the record, as a share of the sine: 1 % (class of hobby generators, references)."""
 HUM_LIMIT = 1.0
 """Line-frequency content of a channel as a multiple of its sine, above which the fit is no longer trusted."""
+SHORTEST_HUM = 0.1
+"""Line cycles a record must hold for hum to be fitted as sines; below, the third harmonic is nearly a cubic."""
 UNSETTLED_SIGMA = 5.0
 OUTLIER_SIGMA = 9.0
 LINE_UNCERTAINTY = 2e-3
@@ -85,7 +87,7 @@ class PointReading:
 
     point : the ratio, None where no sine could be fitted.
     drive_vpp, far_vpp : fitted peak-to-peak volts.
-    drive_dc_v, far_dc_v : fitted offsets, V.
+    drive_dc_v, far_dc_v : mean of the trace, V.
     drive_hum_v, far_hum_v : peak volts at line frequency where the record can tell, else 0.
     drive_fill_div, far_fill_div : fitted peak-to-peak in divisions.
     drive_residual_lsb, far_residual_lsb : rms residual in codes.
@@ -139,15 +141,17 @@ def read_point(pair: TracePair, frequency_hz: float, *, line_hz: float | None = 
         return _without_ratio(channels, codes, cycles, refusals)
     fits, hum = _fit(codes, interval_s, frequency_hz, line_hz)
     amplitude = np.abs(fits.phasor)
-    refusals += _doubts(fits, hum, interval_s)
-    point = _ratio(pair, fits, frequency_hz) if amplitude[0] > 0 else None
+    stairs = _stairs(fits, codes)
+    refusals += _doubts(fits, hum, stairs, interval_s)
+    point = _ratio(pair, fits, stairs, frequency_hz) if amplitude[0] > 0 else None
     step = np.array([abs(channel.volts_per_code) for channel in channels])
     return PointReading(
         point=point,
         drive_vpp=float(2 * amplitude[0] * step[0]),
         far_vpp=float(2 * amplitude[1] * step[1]),
-        drive_dc_v=_offset_v(pair.drive, fits.offset[0]),
-        far_dc_v=_offset_v(pair.far, fits.offset[1]),
+        # The mean, not the fitted offset: in a short record that one is nearly the same as a slow hum.
+        drive_dc_v=_offset_v(pair.drive, float(codes[0].mean())),
+        far_dc_v=_offset_v(pair.far, float(codes[1].mean())),
         drive_hum_v=float(hum[0] * step[0]),
         far_hum_v=float(hum[1] * step[1]),
         drive_fill_div=float(2 * amplitude[0] * step[0] / pair.drive.volts_per_div),
@@ -202,11 +206,8 @@ def _fit(codes: Real, interval_s: float, frequency_hz: float, line_hz: float | N
         if abs(refined_hz - frequency_hz) < 0.02 * frequency_hz:
             fits = _fit_beside(codes, interval_s, refined_hz, line_hz)
     hum = np.zeros(2)
-    if (
-        fits.extra.shape[1] >= 2
-        and line_hz is not None
-        and _hum_terms(codes, interval_s, frequency_hz, line_hz)[0]
-    ):
+    held = codes.shape[1] * interval_s * (line_hz or 0.0)
+    if held >= 1.0 and line_hz in _hum_terms(codes, interval_s, frequency_hz, line_hz)[0]:
         hum = np.hypot(fits.extra[:, 0], fits.extra[:, 1])
     return fits, hum
 
@@ -216,14 +217,14 @@ def _hum_terms(
 ) -> tuple[list[float], list[float], int]:
     """Sines beside the signal, those of them whose frequency is not quite known, and the order of a drift.
 
-    A record shorter than a line cycle and a half sees hum as a slow curve; a longer one as sines, but only where
-    they can be told from the signal.
+    Hum is fitted as sines where it can be told from the signal, even where the record holds but a part of its
+    cycle; a record that is shorter still sees no more of it than a slow curve.
     """
     record_s = codes.shape[1] * interval_s
-    if line_hz is None:
+    if line_hz is None or record_s * line_hz < 1e-3:
         return [], [], 0
-    if record_s * line_hz < 1.5:
-        return [], [], 2 if record_s * line_hz > 1e-3 else 0
+    if record_s * line_hz < SHORTEST_HUM:
+        return [], [], 3
     sines = [
         k * line_hz
         for k in (1, 2, 3)
@@ -266,12 +267,13 @@ def _phase_advance(fits: SineFits, interval_s: float) -> tuple[float, float]:
     return float((change[0] / fits.phasor[0]).imag), float(spread[0] / amplitude)
 
 
-def _doubts(fits: SineFits, hum: Real, interval_s: float) -> list[tuple[Refusal, str]]:
+def _doubts(fits: SineFits, hum: Real, stairs: Real, interval_s: float) -> list[tuple[Refusal, str]]:
     doubts: list[tuple[Refusal, str]] = []
     assert fits.residual is not None
     amplitude = np.abs(fits.phasor)
     noise = _noise_codes(fits)
     change, spread = _halves(fits, interval_s)
+    spread = np.hypot(spread, stairs)
     if amplitude[0] > 0:
         # A ratio does not care for a frequency that is off; only what the two channels do differently counts.
         shift = change[1] - fits.phasor[1] / fits.phasor[0] * change[0]
@@ -308,14 +310,14 @@ def _doubts(fits: SineFits, hum: Real, interval_s: float) -> list[tuple[Refusal,
     return doubts
 
 
-def _ratio(pair: TracePair, fits: SineFits, frequency_hz: float) -> RatioPoint:
+def _ratio(pair: TracePair, fits: SineFits, stairs: Real, frequency_hz: float) -> RatioPoint:
     samples = pair.samples
     noise = _noise_codes(fits)
     distinct = distinct_phases(samples, pair.sample_interval_s, frequency_hz)
     thinned = np.where(noise < 0.4, samples / distinct, 1.0)
     sign = np.array([np.sign(c.volts_per_code) for c in (pair.drive, pair.far)])
-    total = [_channel_covariance(fits, i, noise[i] ** 2 * thinned[i], noise[i]) for i in (0, 1)]
-    rounding = [_channel_covariance(fits, i, thinned[i] / 12.0, noise[i]) for i in (0, 1)]
+    total = [_channel_covariance(fits, i, noise[i] ** 2 * thinned[i], stairs[i]) for i in (0, 1)]
+    rounding = [_channel_covariance(fits, i, thinned[i] / 12.0, stairs[i]) for i in (0, 1)]
     step = np.array([abs(pair.drive.volts_per_code), abs(pair.far.volts_per_code)])
     phasors = fits.phasor * step * sign
     ratio = complex(phasors[1] / phasors[0])
@@ -331,22 +333,33 @@ def _ratio(pair: TracePair, fits: SineFits, frequency_hz: float) -> RatioPoint:
     )
 
 
-def _channel_covariance(fits: SineFits, row: int, variance: float, noise: float) -> Real:
-    """Covariance of one phasor in codes**2: white noise, plus what a converter's staircase does to a clean sine.
-
-    A staircase of unit steps changes the amplitude A of a sine (not its phase) by a Fourier series of which the
-    first term is (2/pi) J1(2 pi A) cos(2 pi offset); its rms over A and offset is 0.101/sqrt(A), and Gaussian noise
-    of n codes rms damps it by exp(-2 pi**2 n**2). Derived from the Fourier series of the rounding error.
-    """
+def _channel_covariance(fits: SineFits, row: int, variance: float, stairs: float) -> Real:
+    """Covariance of one phasor in codes**2: white noise, plus what the converter's staircase does to the amplitude."""
     phasor = fits.phasor[row]
     amplitude = abs(phasor)
     covariance: Real = fits.unscaled_covariance * variance
-    if amplitude < 1.0:
+    if amplitude == 0:
         return covariance
     along = np.array([phasor.real, phasor.imag]) / amplitude
-    dither = max(noise**2 - 1.0 / 12.0, 0.0)
-    stairs = 0.101 / sqrt(amplitude) * exp(-2.0 * pi**2 * dither)
     return covariance + stairs**2 * np.outer(along, along)
+
+
+def _stairs(fits: SineFits, codes: Real) -> Real:
+    """Standard uncertainty of each channel's amplitude from rounding to whole codes, codes.
+
+    A staircase of unit steps changes the amplitude A of a sine (not its phase) by a Fourier series of which the
+    first term is (2/pi) J1(2 pi A) cos(2 pi offset); its rms over offsets is sqrt(2) A for A << 1, at most 0.26, and
+    0.101/sqrt(A) for A >> 1. Gaussian noise of n codes rms damps it by exp(-2 pi**2 n**2), another slow sine of B
+    codes by J0(2 pi B), rms 0.225/sqrt(B). Derived from the Fourier series of the rounding error.
+    """
+    amplitude = np.abs(fits.phasor)
+    small = np.minimum(sqrt(2.0) * amplitude, 0.26)
+    rms = np.where(amplitude < 0.5, small, 0.101 / np.sqrt(np.maximum(amplitude, 0.5)))
+    dither = np.maximum(fits.residual_rms**2 - 1.0 / 12.0, 0.0)
+    beside = np.sqrt(2.0 * np.maximum(codes.var(axis=1) - amplitude**2 / 2.0 - fits.residual_rms**2, 0.0))
+    slow = np.minimum(1.0, 0.225 / np.sqrt(np.maximum(beside, 1e-6)))
+    damped: Real = rms * slow * np.exp(-2.0 * pi**2 * dither)
+    return damped
 
 
 def _propagate(drive: complex, ratio: complex, drive_cov: Real, far_cov: Real) -> Real:

@@ -6,6 +6,7 @@ under as plain data; prints nothing and knows no recording.
 
 from __future__ import annotations
 
+import cmath
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -18,15 +19,16 @@ from twonode.analysis.quantities import format_quantity
 
 __all__ = [
     "FORMAT",
+    "UNTESTED",
     "Circumstances",
     "RefusedReading",
-    "UNTESTED",
     "against_words",
     "because_words",
     "budget_words",
     "certainty_words",
     "conditions_words",
     "estimate_document",
+    "ratio_words",
     "report_lines",
     "value_words",
 ]
@@ -270,7 +272,7 @@ def budget_words(estimate: Estimate) -> str | None:
         default=None,
     )
     now = found.standard_uncertainty / found.value
-    if best is None or promised > 0.8 * now:
+    if best is None or promised > 0.8 * now or best.action in estimate.finding.action:
         return words
     return (
         f"{words} To shrink it: {best.action} "
@@ -296,3 +298,11 @@ def conditions_words(circumstances: Circumstances) -> str:
         count = len(circumstances.refused)
         parts.append(f"{count} point{'s' if count > 1 else ''} refused")
     return ", ".join(parts) + "."
+
+
+def ratio_words(frequency_hz: float, ratio: complex | None) -> str:
+    """One point in a few words: "1.54 kHz: -3.0 dB, 45°"."""
+    hertz = format_quantity(frequency_hz, "Hz")
+    if not ratio:
+        return f"{hertz}: no ratio"
+    return f"{hertz}: {20 * math.log10(abs(ratio)):.1f} dB, {math.degrees(cmath.phase(ratio)):.0f}°"

@@ -25,7 +25,11 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "demo": ("twonode.console.demo", "demo", "The whole job once, on the simulated bench."),
     "sweep": ("twonode.console.sweep", "sweep", "Measure one capacitor, file it, say what it is worth."),
     "estimate": ("twonode.console.estimate", "estimate", "Work out filed sweeps again from their raw data."),
-    "instruments": ("twonode.console.instruments", "instruments", "What is connected, and which profile fits."),
+    "instruments": (
+        "twonode.console.instruments",
+        "instruments",
+        "What is connected, and which profile fits.",
+    ),
     "simulate": ("twonode.console.simulate", "simulate", "Serve a simulated bench until interrupted."),
 }
 
@@ -64,7 +68,7 @@ class _Commands(click.Group):
         windows_expand_args: bool = True,
         **extra: Any,
     ) -> Any:
-        given = list(sys.argv[1:] if args is None else args)
+        given = list(sys.argv[1:] if args is None else args) or ["--help"]
         as_json, debug = "--json" in given, "--debug" in given
         if debug:
             logging.basicConfig(stream=sys.stderr, level=logging.DEBUG, format="%(name)s: %(message)s")
@@ -76,7 +80,8 @@ class _Commands(click.Group):
         except click.ClickException as exc:
             code = report_usage(exc, as_json=as_json, debug=debug)
         except (KeyboardInterrupt, click.Abort) as exc:
-            code = report_interrupt(exc)
+            # click turns Ctrl-C into its own Abort; ours says why and what was kept.
+            code = report_interrupt(exc.__cause__ or exc)
         except BrokenPipeError:
             # Whoever read our output has gone; point it elsewhere so that closing it does not complain again.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -93,7 +98,9 @@ def _nearest(name: str) -> str:
     return f"; did you mean {near[0]!r}?" if near else f"; there are {', '.join(COMMANDS)}."
 
 
-@click.group(cls=_Commands, context_settings={"help_option_names": ["--help", "-h"], "max_content_width": 100})
+@click.group(
+    cls=_Commands, context_settings={"help_option_names": ["--help", "-h"], "max_content_width": 100}
+)
 @click.version_option(twonode.__version__, prog_name="twonode")
 def cli() -> None:
     """Judge capacitors in valve radios and amplifiers without taking them out.

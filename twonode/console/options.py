@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from twonode.analysis.quantities import Tolerance
     from twonode.drivers.simulated import Fault
 
+    _ParamType = click.ParamType[Any]
+else:
+    _ParamType = click.ParamType  # a generic class only in newer versions of click
+
 __all__ = [
     "ARCHIVE_VARIABLE",
     "FAULT",
@@ -29,6 +33,7 @@ __all__ = [
     "check_option",
     "common_options",
     "default_archive",
+    "fault_of",
     "picture_option",
     "simulation_options",
 ]
@@ -48,7 +53,7 @@ def _naming_option(error: Exception, param: click.Parameter | None) -> Exception
     return error
 
 
-class _Parsed(click.ParamType):
+class _Parsed(_ParamType):
     """A type whose parser raises our own three-part errors."""
 
     def parse(self, text: str) -> Any:
@@ -70,9 +75,12 @@ class Quantity(_Parsed):
 
     def __init__(self, unit: str) -> None:
         self.unit = unit
-        self.name = {"F": "capacitance", "ohm": "resistance", "Hz": "frequency", "V": "volts"}.get(unit, "value")
+        self.name = {"F": "capacitance", "ohm": "resistance", "Hz": "frequency", "V": "volts"}.get(
+            unit, "value"
+        )
 
     def parse(self, text: str) -> float:
+        """The value of a text, SI."""
         from twonode.analysis.quantities import parse_quantity
 
         return parse_quantity(text, self.unit)
@@ -99,20 +107,25 @@ class _NodeVolts(_Parsed):
         return parse_quantity(pieces[0], "V"), parse_quantity(pieces[1], "V")
 
 
-class _Probes(click.ParamType):
+_FACTORS = {"1": 1.0, "10": 10.0, "1x": 1.0, "10x": 10.0, "1:1": 1.0, "10:1": 10.0}
+
+# Fault to the unit of its amount; None is the unit of the part's own value.
+_FAULT_UNITS = {"leaky": "ohm", "esr": "ohm", "lossy": "", "off": None}
+
+
+class _Probes(_ParamType):
     name = "factor,factor"
-    _FACTORS = {"1": 1.0, "10": 10.0, "1x": 1.0, "10x": 10.0, "1:1": 1.0, "10:1": 10.0}
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         if not isinstance(value, str):
             return value
-        found = [self._FACTORS.get(piece.strip().lower()) for piece in value.split(",")]
+        found = [_FACTORS.get(piece.strip().lower()) for piece in value.split(",")]
         if len(found) != 2 or None in found:
             self.fail(f"{value!r}: write the switch of both probes, channel 1 first, such as 10,10 or 10,1")
         return tuple(found)
 
 
-class _Tag(click.ParamType):
+class _Tag(_ParamType):
     name = "key=value"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
@@ -124,7 +137,7 @@ class _Tag(click.ParamType):
         return key.strip(), text.strip()
 
 
-class _TrueValue(click.ParamType):
+class _TrueValue(_ParamType):
     """PART=VALUE; the unit is known once the stage is, so the value stays text here."""
 
     name = "part=value"
@@ -140,13 +153,17 @@ class _TrueValue(click.ParamType):
 
 class _FaultType(_Parsed):
     name = "part=fault"
-    _UNITS = {"leaky": "ohm", "esr": "ohm", "lossy": "", "off": None}
 
     def parse(self, text: str) -> tuple[str, str, str | None]:
         part, sign, words = text.partition("=")
         kind, colon, amount = words.partition(":")
-        kinds = {"open", "shorted", *self._UNITS}
-        if not sign or not part.strip() or kind not in kinds or (kind in self._UNITS) != bool(colon and amount):
+        kinds = {"open", "shorted", *_FAULT_UNITS}
+        if (
+            not sign
+            or not part.strip()
+            or kind not in kinds
+            or (kind in _FAULT_UNITS) != bool(colon and amount)
+        ):
             raise click.BadParameter(
                 f"{text!r}: write C7=open, C7=shorted, C7=leaky:2M, C7=off:15n, C7=lossy:0.1 or C11=esr:30"
             )
@@ -168,8 +185,10 @@ def fault_of(kind: str, amount: str | None, unit: str) -> Fault:
 
     if amount is None:
         return Fault(kind=FaultKind(kind))
-    units = {"leaky": "ohm", "esr": "ohm", "lossy": "", "off": unit}
-    return Fault(kind=FaultKind(kind), amount=parse_quantity(amount, units[kind]))
+    amount_unit = _FAULT_UNITS[kind]
+    return Fault(
+        kind=FaultKind(kind), amount=parse_quantity(amount, unit if amount_unit is None else amount_unit)
+    )
 
 
 def default_archive() -> Path:
@@ -181,12 +200,12 @@ def default_archive() -> Path:
 
 def common_options(command: F) -> F:
     """--json and --debug, on every command."""
-    command = click.option("--debug", is_flag=True, help="Log every message to the instruments; traceback on error.")(
-        command
-    )
-    return click.option("--json", "as_json", is_flag=True, help="One JSON object on standard output, nothing else.")(
-        command
-    )
+    command = click.option(
+        "--debug", is_flag=True, help="Log every message to the instruments; traceback on error."
+    )(command)
+    return click.option(
+        "--json", "as_json", is_flag=True, help="One JSON object on standard output, nothing else."
+    )(command)
 
 
 def archive_option(command: F) -> F:
@@ -202,21 +221,25 @@ def archive_option(command: F) -> F:
 
 def check_option(command: F) -> F:
     """--check."""
-    return click.option("--check", is_flag=True, help="Exit with status 1 unless the part is within tolerance.")(command)
+    return click.option(
+        "--check", is_flag=True, help="Exit with status 1 unless the part is within tolerance."
+    )(command)
 
 
 def picture_option(command: F) -> F:
     """--picture / --no-picture."""
-    return click.option("--picture/--no-picture", default=True, help="Draw the result as a PNG.  [default: draw it]")(
-        command
-    )
+    return click.option(
+        "--picture/--no-picture", default=True, help="Draw the result as a PNG.  [default: draw it]"
+    )(command)
 
 
 def simulation_options(command: F) -> F:
     """--true, --fault and --seed: what the simulated parts are."""
     for option in (
         click.option("--speed", type=click.FloatRange(0.01, 100.0), default=1.0, hidden=True),
-        click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="All chance comes from it."),
+        click.option(
+            "--seed", type=click.IntRange(0), default=1, show_default=True, help="All chance comes from it."
+        ),
         click.option(
             "--fault",
             "faults",
@@ -225,7 +248,11 @@ def simulation_options(command: F) -> F:
             help="What is wrong with a simulated part: C7=open, C7=shorted, C7=leaky:2M, C7=off:15n.",
         ),
         click.option(
-            "--true", "true", type=TRUE_VALUE, multiple=True, help="True value of a simulated part, such as C7=18n."
+            "--true",
+            "true",
+            type=TRUE_VALUE,
+            multiple=True,
+            help="True value of a simulated part, such as C7=18n.",
         ),
     ):
         command = option(command)

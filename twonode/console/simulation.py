@@ -45,7 +45,9 @@ def simulated_settings(
             stage=stage,
             seed=seed,
             true={name: parse_quantity(text, stage.part(name).kind.unit) for name, text in true},
-            faults={name: fault_of(kind, amount, stage.part(name).kind.unit) for name, kind, amount in faults},
+            faults={
+                name: fault_of(kind, amount, stage.part(name).kind.unit) for name, kind, amount in faults
+            },
             line_hz=line_hz,
             probe_factor=(int(probe_factors[0]), int(probe_factors[1])),
             speed=speed,

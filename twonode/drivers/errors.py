@@ -3,7 +3,6 @@
 Owns the error tree; a class stands for what the caller would do differently.
 """
 
-# ruff: noqa: N818 - the names say what happened, as bench people do; every one derives from BenchError.
 from __future__ import annotations
 
 from twonode.errors import TwonodeError

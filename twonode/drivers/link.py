@@ -194,7 +194,10 @@ class VisaLink:
         Raises LinkError or ReplyTimeout; LinkError also when another instrument answers than before.
         """
         self._closed = False
-        self.query("*IDN?")
+        self._drop()
+        with self._exchange("*IDN?", time.monotonic() + self._timeout_s):
+            # Opening a session asks it already.
+            pass
 
     @contextmanager
     def _exchange(self, text: str, deadline_s: float) -> Iterator[Wire]:

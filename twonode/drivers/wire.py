@@ -38,19 +38,19 @@ _MAX_COUNT_READ = 0x3FFF0006  # VI_SUCCESS_MAX_CNT, VPP-4.3: there is more
 _TERMINATION_READ = 0x3FFF0005  # VI_SUCCESS_TERM_CHAR, VPP-4.3
 
 
-class Late(Exception):  # noqa: N818 (a moment, not an error text: link makes the error)
+class Late(Exception):
     """The deadline passed."""
 
 
-class Closed(Exception):  # noqa: N818
+class Closed(Exception):
     """The instrument closed the connection."""
 
 
-class Short(Exception):  # noqa: N818
+class Short(Exception):
     """A message that ends before all of its block was there."""
 
 
-class TooLong(Exception):  # noqa: N818
+class TooLong(Exception):
     """A line that does not end."""
 
 

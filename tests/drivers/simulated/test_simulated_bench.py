@@ -159,20 +159,20 @@ def test_a_record_with_line_feeds_in_it_crosses_the_socket_whole(family: ScopeFa
         assert generator.query("SYST:ERR?") == '0,"No error"'
         if family is ScopeFamily.TEN_FIELD:
             for channel in (1, 2):
-                scope.write(f":CHAN{channel}:DISP ON;COUP DC;BWL OFF;PROB 10;SCAL 2")
+                scope.write(f":CHAN{channel}:DISP ON;COUP DC;BWL OFF;PROB 10;SCAL 5;OFFS -22")
             scope.write(":TIM:SCAL 0.001;:ACQ:MDEP 6000;:SING")
             bench.clock.sleep_s(0.5)
             assert scope.query(":TRIG:STAT?") == "STOP"
             scope.write(":WAV:SOUR CHAN1;MODE RAW;FORM BYTE;STAR 1;STOP 6000")
             ask, length = ":WAV:DATA?", 6000
         else:
-            scope.write("HEAD OFF;:SEL:CH2 ON;:CH1:COUP DC;BAN OFF;PRO 10;SCA 2")
+            scope.write("HEAD OFF;:SEL:CH2 ON;:CH1:COUP DC;BAN OFF;PRO 10;SCA 5")
             scope.write("HOR:MAI:SCA 1E-3;:ACQ:STOPA SEQ;STATE ON")
             assert scope.query("*OPC?") == "1"
             scope.write("DAT:SOU CH1;ENC RIB")
             ask, length = "CURV?", 2500
         payload = scope.query_block(ask, expected_bytes=length)
-        assert payload.count(b"\n") > 3
+        assert payload.count(b"\n") > 5
         with socket.create_connection(("127.0.0.1", int(bench.scope_resource.split("::")[2]))) as plain:
             assert ask_block(plain, ask) == payload
         generator.close()

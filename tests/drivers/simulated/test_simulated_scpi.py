@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from simulated_stages import series
 
 from twonode.drivers.simulated import DirectBench, ScopeFamily, SimulatedSettings, direct_links
-from twonode.drivers.simulated.scpi import ScpiError, parse_number
+from twonode.drivers.simulated.scpi_values import ScpiError, parse_number
 
 
 @pytest.fixture
@@ -201,8 +201,28 @@ def test_opc_answers_one_and_the_version_is_1999(bench: DirectBench) -> None:
 
 
 _WORDS = st.sampled_from(
-    ["FREQ", "VOLT", "OUTP1", ":CHAN1:SCAL", "CH2:SCA", "WAV:DATA?", "CURV?", "*OPC?", "SYST:ERR?", "MAX"]
-    + ["1e9", "-3", "0x1", ";", ",", ":", "?", '"', "'", "#"]
+    [
+        "FREQ",
+        "VOLT",
+        "OUTP1",
+        ":CHAN1:SCAL",
+        "CH2:SCA",
+        "WAV:DATA?",
+        "CURV?",
+        "*OPC?",
+        "SYST:ERR?",
+        "MAX",
+        "1e9",
+        "-3",
+        "0x1",
+        ";",
+        ",",
+        ":",
+        "?",
+        '"',
+        "'",
+        "#",
+    ]
 )
 
 

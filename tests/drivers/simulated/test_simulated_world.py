@@ -172,7 +172,7 @@ def test_a_scope_record_gives_the_ratio_of_ngspice_within_the_noise(settled: boo
     if settled:
         bench.clock.sleep_s(0.4)
     volts, interval_s = capture_ten_field(bench)
-    record = bench.scope._instrument._core.record  # where in time the record lies is not on the wire
+    record = bench.scope._instrument.core.record  # where in time the record lies is not on the wire
     changes = [(0.0, 300.0), (change_s, 1100.0)]
     lines, names = netlist(bench.world.truth.circuit("anode", bench.world.probe_nodes, None))
     time_s, *spice_v = run_transient(

@@ -10,16 +10,9 @@ import math
 from collections.abc import Mapping
 from typing import ClassVar
 
-from twonode.drivers.simulated.scpi import (
-    COMMON,
-    SYSTEM,
-    Call,
-    Command,
-    Reply,
-    ScpiError,
-    ScpiInstrument,
-    command_table,
-)
+from twonode.drivers.simulated.scpi import COMMON, SYSTEM, ScpiInstrument
+from twonode.drivers.simulated.scpi_table import Command, Reply, command_table
+from twonode.drivers.simulated.scpi_values import Call, ScpiError
 from twonode.drivers.simulated.world import World
 
 __all__ = ["SimulatedGenerator"]

@@ -10,31 +10,18 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import numpy as np
 
 from twonode.drivers.simulated.front_end import CODES_PER_DIV, ChannelSetup
-from twonode.drivers.simulated.scope_core import (
-    AcquisitionState,
-    ScopeCore,
-    Sweep,
-    TriggerSetup,
-    nearest_step,
-    with_step,
-)
-from twonode.drivers.simulated.scpi import (
-    COMMON,
-    Call,
-    Command,
-    NoReply,
-    Reply,
-    ScpiError,
-    ScpiInstrument,
-    command_table,
-)
+from twonode.drivers.simulated.scope_base import SimulatedScope, on_off_digit
+from twonode.drivers.simulated.scope_core import AcquisitionState, Sweep
+from twonode.drivers.simulated.scpi import COMMON, NoReply
+from twonode.drivers.simulated.scpi_table import Command, Reply, command_table
+from twonode.drivers.simulated.scpi_values import Call, ScpiError
 from twonode.drivers.simulated.truth import RANGE_STEPS_V
-from twonode.drivers.simulated.world import InputPath, World
+from twonode.drivers.simulated.world import World
 
 __all__ = ["CurveScope"]
 
@@ -66,15 +53,20 @@ _OWN_EVENTS = {
 }
 
 
-class CurveScope(ScpiInstrument):
+class CurveScope(SimulatedScope):
     """Two channels, eight bits, 2500 points; powers up with channel 1 on, AC, probe 1:1, header on."""
 
     table: ClassVar[Mapping[str, Command]]
 
+    steps_v = _STEPS_V
+    seconds_per_div_steps = _SECONDS_PER_DIV
+    probe_settings = _PROBE_SETTINGS
+    average_counts = _AVERAGES
+    trigger_sources: ClassVar[Mapping[str, str]] = {"CH1": "0", "CH2": "1", "EXT": "", "EXT5": "", "LINE": ""}
+    slopes: ClassVar[Mapping[str, str]] = {"RISe": "rising", "FALL": "falling"}
+
     def __init__(self, world: World) -> None:
-        super().__init__(lock=world.lock, clock=world.clock)
-        self._world = world
-        self._core = ScopeCore(world, rails=_RAILS, single_needs_trigger=False)
+        super().__init__(world, rails=_RAILS, single_needs_trigger=False)
         self.idn = world.settings.scope_idn or "TWONODE,SIM-S2,SIMULATED,1.0"
         # Events wait in `errors` until *ESR? makes them readable.
         self._readable: deque[tuple[int, str]] = deque()
@@ -82,19 +74,12 @@ class CurveScope(ScpiInstrument):
 
     def reset(self) -> None:
         """Power-on state."""
-        start = ChannelSetup(path=InputPath(ac_coupled=True, bandwidth_limited=True))
-        self._core.clear(start, TriggerSetup())
-        self._core.set_channel(1, replace(start, displayed=False))
         self._header = True
-        self._seconds_per_div = 5e-4
-        self._averaging = False
-        self._average_count = 16
         self._sequence = False
-        self._source = 0
         self._encoding = "RIB"
         self._width = 1
         self._first, self._last = 1, _POINTS
-        self._update_timing()
+        self.power_on(seconds_per_div=5e-4, average_count=16)
 
     def respond(self, command: Command, suffix: int, reply: str | bytes) -> bytes:
         """Reply with its header in front, where the instrument was not told to leave it out."""
@@ -121,10 +106,10 @@ class CurveScope(ScpiInstrument):
     def operation_complete(self, _call: Call) -> Reply:
         """*OPC? answers when a single sequence is over."""
         started_s = self.clock.now_s()
-        while self._sequence and self._core.state() is not AcquisitionState.STOPPED:
+        while self._sequence and self.core.state() is not AcquisitionState.STOPPED:
             if self.clock.now_s() - started_s >= self.patience_s:
                 raise NoReply("the sequence is not over")
-            self.pause(min(self._core.ready_in_s(), self.patience_s))
+            self.pause(min(self.core.ready_in_s(), self.patience_s))
         return "1"
 
     def read_event_status(self, _call: Call) -> Reply:
@@ -158,129 +143,66 @@ class CurveScope(ScpiInstrument):
         self._header = call.boolean()
         return None
 
-    def _update_timing(self) -> None:
-        self._core.set_timing(step_s=self._seconds_per_div * _DIVISIONS_X / _POINTS, points=_POINTS)
+    def update_timing(self) -> None:
+        """Always 2500 points across the screen."""
+        self.core.set_timing(step_s=self.seconds_per_div * _DIVISIONS_X / _POINTS, points=_POINTS)
 
     # Channels.
 
-    def _setup(self, call: Call) -> ChannelSetup:
-        return self._core.setups[call.suffix - 1]
-
-    def _change(self, call: Call, **fields: Any) -> Reply:
-        self._core.set_channel(call.suffix - 1, replace(self._setup(call), **fields))
-        return None
-
-    def _set_display(self, call: Call) -> Reply:
-        return self._change(call, displayed=call.boolean())
-
-    def _set_coupling(self, call: Call) -> Reply:
-        coupling = call.word({"AC": "AC", "DC": "DC", "GND": "GND"})
-        if coupling == "GND":
-            raise ScpiError(-224, "GND is not simulated")
-        return self._change(call, path=replace(self._setup(call).path, ac_coupled=coupling == "AC"))
-
     def _set_bandwidth(self, call: Call) -> Reply:
-        return self._change(call, path=replace(self._setup(call).path, bandwidth_limited=call.boolean()))
-
-    def _set_probe(self, call: Call) -> Reply:
-        factor = call.number("", low=_PROBE_SETTINGS[0], high=_PROBE_SETTINGS[-1])
-        return self._change(call, probe_setting=_PROBE_SETTINGS[nearest_step(factor, _PROBE_SETTINGS)])
+        return self.limit_bandwidth(call, call.boolean())
 
     def _set_scale(self, call: Call) -> Reply:
-        setup = self._setup(call)
-        factor = setup.probe_setting
-        # Half a per mille of grace for numbers that were rounded on the way.
-        shown = call.number("V", low=_STEPS_V[0] * factor * 0.9995, high=_STEPS_V[-1] * factor * 1.0005)
-        step = RANGE_STEPS_V.index(_STEPS_V[nearest_step(shown / factor, _STEPS_V)])
         # The position is in divisions and stays where it is.
-        moved = replace(with_step(setup, step), position_div=setup.position_div)
-        self._core.set_channel(call.suffix - 1, moved)
+        moved = replace(self.new_range(call), position_div=self.setup(call).position_div)
+        self.core.set_channel(call.suffix - 1, moved)
         return None
 
     def _set_position(self, call: Call) -> Reply:
         limit = _HIGHEST_POSITION_DIV
-        return self._change(call, position_div=call.number("", low=-limit, high=limit))
-
-    def _set_invert(self, call: Call) -> Reply:
-        return self._change(call, inverted=call.boolean())
+        return self.change(call, position_div=call.number("", low=-limit, high=limit))
 
     # Time base and acquisition.
 
-    def _set_seconds_per_div(self, call: Call) -> Reply:
-        seconds = call.number("S", low=_SECONDS_PER_DIV[0] * 0.9995, high=_SECONDS_PER_DIV[-1] * 1.0005)
-        self._seconds_per_div = _SECONDS_PER_DIV[nearest_step(seconds, _SECONDS_PER_DIV)]
-        self._update_timing()
-        return None
-
-    def _set_time_position(self, call: Call) -> Reply:
-        if call.number("S") != 0:
-            raise ScpiError(-222, "the trigger stays in the middle")
-        return None
-
     def _set_mode(self, call: Call) -> Reply:
-        self._averaging = call.word({"SAMple": "", "AVErage": "yes"}) == "yes"
-        self._core.set_averages(self._average_count if self._averaging else 1)
-        return None
-
-    def _set_averages(self, call: Call) -> Reply:
-        count = call.integer(low=_AVERAGES[0], high=_AVERAGES[-1])
-        self._average_count = _AVERAGES[nearest_step(float(count), tuple(float(a) for a in _AVERAGES))]
-        self._core.set_averages(self._average_count if self._averaging else 1)
-        return None
+        return self.use_averaging(call.word({"SAMple": "", "AVErage": "yes"}) == "yes")
 
     def _set_state(self, call: Call) -> Reply:
         given = call.parameters[0].upper()
         acquire = given == "RUN" if given in ("RUN", "STOP") else call.boolean()
         if not acquire:
-            self._core.stop()
+            self.core.stop()
         elif self._sequence:
-            self._core.single()
+            self.core.single()
         else:
-            self._core.run()
+            self.core.run()
         return None
 
     def _get_state(self, _call: Call) -> Reply:
-        return "0" if self._core.state() is AcquisitionState.STOPPED else "1"
+        return "0" if self.core.state() is AcquisitionState.STOPPED else "1"
 
     def _set_stop_after(self, call: Call) -> Reply:
         self._sequence = call.word({"RUNSTop": "", "SEQuence": "yes"}) == "yes"
-        if self._core.state() is AcquisitionState.RUNNING and self._sequence:
-            self._core.single()
+        if self.core.state() is AcquisitionState.RUNNING and self._sequence:
+            self.core.single()
         return None
 
     # Trigger.
 
-    def _set_trigger_source(self, call: Call) -> Reply:
-        source = call.word({"CH1": "0", "CH2": "1", "EXT": "", "EXT5": "", "LINE": ""})
-        self._core.set_trigger(replace(self._core.trigger, channel=int(source) if source else None))
-        return None
-
     def _get_trigger_source(self, _call: Call) -> Reply:
-        channel = self._core.trigger.channel
+        channel = self.core.trigger.channel
         return "EXT" if channel is None else f"CH{channel + 1}"
 
     def _set_level(self, call: Call) -> Reply:
-        self._core.set_trigger(replace(self._core.trigger, level_v=call.number("V", low=-1e4, high=1e4)))
-        return None
-
-    def _set_slope(self, call: Call) -> Reply:
-        rising = call.word({"RISe": "RIS", "FALL": "FALL"}) == "RIS"
-        self._core.set_trigger(replace(self._core.trigger, rising=rising))
-        return None
-
-    def _set_sweep(self, call: Call) -> Reply:
-        word = call.word({"AUTO": "AUTO", "NORMal": "NORM"})
-        sweep = Sweep.AUTO if word == "AUTO" else Sweep.NORMAL
-        self._core.set_trigger(replace(self._core.trigger, sweep=sweep))
-        return None
+        return self.change_trigger(level_v=call.number("V", low=-1e4, high=1e4))
 
     def _force(self, call: Call) -> Reply:
         call.word({"FORCe": "FORC"})
-        self._core.force()
+        self.core.force()
         return None
 
     def _get_trigger_state(self, _call: Call) -> Reply:
-        match self._core.state():
+        match self.core.state():
             case AcquisitionState.STOPPED:
                 return "SAVE"
             case AcquisitionState.FILLING:
@@ -290,14 +212,14 @@ class CurveScope(ScpiInstrument):
             case AcquisitionState.TRIGGERED:
                 return "TRIGGER"
             case AcquisitionState.RUNNING:
-                if self._core.trigger.sweep is Sweep.NORMAL:
+                if self.core.trigger.sweep is Sweep.NORMAL:
                     return "READY"
-                return "SCAN" if self._seconds_per_div >= _SCAN_FROM_S_PER_DIV else "AUTO"
+                return "SCAN" if self.seconds_per_div >= _SCAN_FROM_S_PER_DIV else "AUTO"
 
     # Transfer.
 
     def _set_source(self, call: Call) -> Reply:
-        self._source = int(call.word({"CH1": "0", "CH2": "1"}))
+        self.source = int(call.word({"CH1": "0", "CH2": "1"}))
         return None
 
     def _set_encoding(self, call: Call) -> Reply:
@@ -319,7 +241,7 @@ class CurveScope(ScpiInstrument):
 
     def _initialise_data(self, call: Call) -> Reply:
         call.word({"INIT": "INIT"})
-        self._source, self._encoding, self._width = 0, "RIB", 1
+        self.source, self._encoding, self._width = 0, "RIB", 1
         self._first, self._last = 1, _POINTS
         return None
 
@@ -334,11 +256,11 @@ class CurveScope(ScpiInstrument):
 
     def _shown_setup(self) -> ChannelSetup:
         """Setup of the waveform a transfer would give; an invisible channel has none."""
-        setup = self._core.setups[self._source]
+        setup = self.core.setups[self.source]
         if not setup.displayed:
             raise ScpiError(-_NOT_DISPLAYED)
-        record = self._core.record
-        return setup if record is None else record.setups[self._source]
+        record = self.core.record
+        return setup if record is None else record.setups[self.source]
 
     def _points(self) -> int:
         return max(self._last - self._first + 1, 0)
@@ -351,20 +273,20 @@ class CurveScope(ScpiInstrument):
         return _shown((self._shown_setup().position_div * CODES_PER_DIV + centre) * self._code_scale)
 
     def _interval(self) -> str:
-        record = self._core.record
-        return _shown(self._core.step_s if record is None else record.stated_step_s)
+        record = self.core.record
+        return _shown(self.core.step_s if record is None else record.stated_step_s)
 
     def _start(self) -> str:
-        record = self._core.record
-        step_s = self._core.step_s if record is None else record.stated_step_s
+        record = self.core.record
+        step_s = self.core.step_s if record is None else record.stated_step_s
         return _shown(-_POINTS / 2 * step_s)
 
     def _waveform_id(self) -> str:
         setup = self._shown_setup()
         coupling = "AC" if setup.path.ac_coupled else "DC"
         return (
-            f'"Ch{self._source + 1}, {coupling} coupling, {_shown(setup.shown_volts_per_div)} V/div, '
-            f'{_shown(self._seconds_per_div)} s/div, {_POINTS} points, Sample mode"'
+            f'"Ch{self.source + 1}, {coupling} coupling, {_shown(setup.shown_volts_per_div)} V/div, '
+            f'{_shown(self.seconds_per_div)} s/div, {_POINTS} points, Sample mode"'
         )
 
     def _get_preamble(self, _call: Call) -> Reply:
@@ -372,12 +294,12 @@ class CurveScope(ScpiInstrument):
 
     def _get_curve(self, _call: Call) -> Reply:
         self._shown_setup()
-        self._core.snapshot()
-        codes = self._core.codes(self._source)
+        self.core.snapshot()
+        codes = self.core.codes(self.source)
         if codes is None:
             raise ScpiError(-_NO_WAVEFORM)
         chosen = codes[self._first - 1 : self._last].astype(np.int32)
-        self.pause(self._world.settings.transfer_latency_s)
+        self.pause(self.world.settings.transfer_latency_s)
         if self._encoding == "ASCI":
             return ",".join(map(str, chosen.tolist()))
         if not self._signed:
@@ -394,10 +316,6 @@ def _shown(value: float) -> str:
     mantissa, exponent = f"{value:.7e}".split("e")
     digits = mantissa.rstrip("0")
     return f"{digits + '0' if digits.endswith('.') else digits}E{int(exponent)}"
-
-
-def _bool(value: bool) -> str:
-    return "1" if value else "0"
 
 
 def _binary_form(scope: CurveScope) -> str:
@@ -437,34 +355,34 @@ CurveScope.table = command_table(
         Command("EVMsg", ask=_S._get_event_message),
         Command("EVQty", ask=lambda s, _: str(len(s._readable))),
         Command("ALLEv", ask=_S._get_all_events),
-        Command("HEADer", _S._set_header, lambda s, _: _bool(s._header)),
-        Command("SELect:CH@", _S._set_display, lambda s, c: _bool(s._setup(c).displayed), highest=2),
+        Command("HEADer", _S._set_header, lambda s, _: on_off_digit(s._header)),
+        Command("SELect:CH@", _S.set_display, lambda s, c: on_off_digit(s.setup(c).displayed), highest=2),
         Command(
             "CH@:COUPling",
-            _S._set_coupling,
-            lambda s, c: "AC" if s._setup(c).path.ac_coupled else "DC",
+            _S.set_coupling,
+            _S.get_coupling,
             highest=2,
         ),
         Command(
             "CH@:BANdwidth",
             _S._set_bandwidth,
-            lambda s, c: "ON" if s._setup(c).path.bandwidth_limited else "OFF",
+            lambda s, c: "ON" if s.setup(c).path.bandwidth_limited else "OFF",
             highest=2,
         ),
-        Command("CH@:PRObe", _S._set_probe, lambda s, c: _shown(s._setup(c).probe_setting), highest=2),
-        Command("CH@:SCAle", _S._set_scale, lambda s, c: _shown(s._setup(c).shown_volts_per_div), highest=2),
-        Command("CH@:POSition", _S._set_position, lambda s, c: _shown(s._setup(c).position_div), highest=2),
+        Command("CH@:PRObe", _S.set_probe, lambda s, c: _shown(s.setup(c).probe_setting), highest=2),
+        Command("CH@:SCAle", _S._set_scale, lambda s, c: _shown(s.setup(c).shown_volts_per_div), highest=2),
+        Command("CH@:POSition", _S._set_position, lambda s, c: _shown(s.setup(c).position_div), highest=2),
         Command(
             "CH@:INVert",
-            _S._set_invert,
-            lambda s, c: "ON" if s._setup(c).inverted else "OFF",
+            _S.set_invert,
+            lambda s, c: "ON" if s.setup(c).inverted else "OFF",
             highest=2,
         ),
-        Command("HORizontal[:MAIn]:SCAle", _S._set_seconds_per_div, lambda s, _: _shown(s._seconds_per_div)),
-        Command("HORizontal[:MAIn]:POSition", _S._set_time_position, lambda _s, _: _shown(0.0)),
+        Command("HORizontal[:MAIn]:SCAle", _S.set_seconds_per_div, lambda s, _: _shown(s.seconds_per_div)),
+        Command("HORizontal[:MAIn]:POSition", _S.set_time_position, lambda _s, _: _shown(0.0)),
         Command("HORizontal:RECOrdlength", ask=lambda _s, _: str(_POINTS)),
-        Command("ACQuire:MODe", _S._set_mode, lambda s, _: "AVERAGE" if s._averaging else "SAMPLE"),
-        Command("ACQuire:NUMAVg", _S._set_averages, lambda s, _: str(s._average_count)),
+        Command("ACQuire:MODe", _S._set_mode, lambda s, _: "AVERAGE" if s.averaging else "SAMPLE"),
+        Command("ACQuire:NUMAVg", _S.set_averages, lambda s, _: str(s.average_count)),
         Command("ACQuire:STATE", _S._set_state, _S._get_state),
         Command(
             "ACQuire:STOPAfter",
@@ -475,21 +393,21 @@ CurveScope.table = command_table(
         Command("TRIGger", _S._force),
         Command("TRIGger:STATE", ask=_S._get_trigger_state),
         Command("TRIGger:MAIn:TYPe", lambda _s, c: c.word({"EDGE": "E"}) and None, lambda _s, _: "EDGE"),
-        Command("TRIGger:MAIn:EDGE:SOUrce", _S._set_trigger_source, _S._get_trigger_source),
+        Command("TRIGger:MAIn:EDGE:SOUrce", _S.set_trigger_source, _S._get_trigger_source),
         Command(
             "TRIGger:MAIn:EDGE:SLOpe",
-            _S._set_slope,
-            lambda s, _: "RISE" if s._core.trigger.rising else "FALL",
+            _S.set_slope,
+            lambda s, _: "RISE" if s.core.trigger.rising else "FALL",
         ),
         Command("TRIGger:MAIn:EDGE:COUPling", lambda _s, c: c.word({"DC": "D"}) and None, lambda _s, _: "DC"),
-        Command("TRIGger:MAIn:LEVel", _S._set_level, lambda s, _: _shown(s._core.trigger.level_v)),
+        Command("TRIGger:MAIn:LEVel", _S._set_level, lambda s, _: _shown(s.core.trigger.level_v)),
         Command(
             "TRIGger:MAIn:MODe",
-            _S._set_sweep,
-            lambda s, _: "AUTO" if s._core.trigger.sweep is Sweep.AUTO else "NORMAL",
+            _S.set_sweep,
+            lambda s, _: "AUTO" if s.core.trigger.sweep is Sweep.AUTO else "NORMAL",
         ),
         Command("DATa", _S._initialise_data),
-        Command("DATa:SOUrce", _S._set_source, lambda s, _: f"CH{s._source + 1}"),
+        Command("DATa:SOUrce", _S._set_source, lambda s, _: f"CH{s.source + 1}"),
         Command("DATa:ENCdg", _S._set_encoding, lambda s, _: s._encoding),
         Command("DATa:WIDth", _S._set_width, lambda s, _: str(s._width)),
         Command("DATa:STARt", _S._set_first, lambda s, _: str(s._first)),

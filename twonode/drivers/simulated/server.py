@@ -12,7 +12,8 @@ import selectors
 import socket
 import threading
 
-from twonode.drivers.simulated.scpi import NoReply, ScpiError, ScpiInstrument
+from twonode.drivers.simulated.scpi import NoReply, ScpiInstrument
+from twonode.drivers.simulated.scpi_values import ScpiError
 
 __all__ = ["InstrumentServer"]
 

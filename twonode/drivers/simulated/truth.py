@@ -171,7 +171,8 @@ def _draw_value(part: Part, seed: int) -> float:
     """Gaussian in ln(value), sigma = half width / sqrt(3); unequal limits: centred between logarithms."""
     chance = _normal(seed, f"value of {part.name}")
     if part.measured is not None:
-        return part.measured.value + part.measured.half_width / math.sqrt(3) * chance
+        relative = part.measured.half_width / part.measured.value
+        return part.measured.value * math.exp(relative / math.sqrt(3) * chance)
     if part.kind is PartKind.SUPPLY:
         return part.value
     tolerance = part.tolerance_or_default()

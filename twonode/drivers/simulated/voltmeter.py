@@ -12,7 +12,9 @@ from typing import ClassVar
 import numpy as np
 
 from twonode.analysis.stage import GROUND, Part, PartKind
-from twonode.drivers.simulated.scpi import COMMON, SYSTEM, Call, Command, Reply, ScpiInstrument, command_table
+from twonode.drivers.simulated.scpi import COMMON, SYSTEM, ScpiInstrument
+from twonode.drivers.simulated.scpi_table import Command, Reply, command_table
+from twonode.drivers.simulated.scpi_values import Call
 from twonode.drivers.simulated.world import World
 
 __all__ = ["SimulatedVoltmeter", "dc_volts"]

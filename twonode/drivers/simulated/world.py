@@ -120,6 +120,11 @@ class World:
         """The bench's secret. For tests only."""
         return self._truth
 
+    @property
+    def output_on(self) -> bool:
+        """Whether the generator drives the circuit just now."""
+        return self._wanted[1] > 0
+
     def now_s(self) -> float:
         """Bench seconds since the world began."""
         return self.clock.now_s() - self._origin_s

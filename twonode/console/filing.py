@@ -1,0 +1,171 @@
+"""From closed recordings to what is shown and kept: estimate, JSON object, picture, lines on the screen.
+
+Owns the order of these for every command that ends with an estimate. Measures nothing and works nothing out.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+import twonode
+from twonode.console.exits import Exit
+
+if TYPE_CHECKING:
+    from twonode.analysis.estimate import Estimate
+    from twonode.analysis.report import Circumstances
+    from twonode.recordings import Recording
+
+_SIMULATED_IDENTITY = "TWONODE,SIM-"
+
+__all__ = ["Outcome", "circumstances_of", "conclude", "show"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """An estimate with everything that was made of it.
+
+    document : the JSON object of the command. picture : its path; None where none was drawn.
+    """
+
+    estimate: Estimate
+    circumstances: Circumstances
+    document: dict[str, Any]
+    recordings: tuple[Path, ...]
+    picture: Path | None
+
+    @property
+    def passed(self) -> bool:
+        """Whether the finding clears the part as far as this measurement can."""
+        from twonode.analysis.findings import FindingState
+
+        return self.estimate.finding.state is FindingState.WITHIN_TOLERANCE
+
+
+def conclude(paths: Sequence[Path], *, part: str | None = None, picture: bool, save: bool = True) -> Outcome:
+    """Estimate recordings jointly; keep result and picture beside the first one.
+
+    save : False leaves the recordings as they are; an archive that cannot be written is said and passed over.
+
+    Raises RecordingError, UnfitRequest, AnalysisError.
+    """
+    from twonode.acquire import estimate_recordings
+    from twonode.analysis.report import estimate_document
+    from twonode.recordings.errors import RecordingError
+
+    estimate, recordings = estimate_recordings(paths, part=part)
+    circumstances = circumstances_of(recordings)
+    folders = tuple(recording.folder for recording in recordings)
+    drawn = None
+    if save:
+        try:
+            drawn = _keep(estimate, circumstances, recordings, picture=picture)
+        except (RecordingError, OSError) as exc:
+            print(
+                f"The result was not kept beside the recording: {str(exc).splitlines()[0]}", file=sys.stderr
+            )
+    document = estimate_document(
+        estimate,
+        circumstances,
+        recordings=[str(folder) for folder in folders],
+        picture=None if drawn is None else str(drawn),
+    )
+    return Outcome(
+        estimate=estimate,
+        circumstances=circumstances,
+        document=document,
+        recordings=folders,
+        picture=drawn,
+    )
+
+
+def circumstances_of(recordings: Sequence[Recording]) -> Circumstances:
+    """What a result has to say of how it was measured; the first recording leads."""
+    from twonode.analysis.report import Circumstances, RefusedReading
+    from twonode.recordings import PointState
+
+    first = recordings[0].header
+    return Circumstances(
+        title=first.title,
+        hookup=first.hookup,
+        level_vpp=first.conditions.level_vpp,
+        bias_v=first.conditions.bias_v,
+        null=None if first.null is None else first.null.recording,
+        simulated=any(_on_simulated_bench(recording) for recording in recordings),
+        refused=tuple(
+            RefusedReading(frequency_hz=row.frequency_hz, ratio=row.ratio, reason=row.reason or "")
+            for recording in recordings
+            for row in recording.points
+            if row.state is PointState.REFUSED
+        ),
+    )
+
+
+def _on_simulated_bench(recording: Recording) -> bool:
+    """Simulated inside the command, or served by `twonode simulate` and reached like hardware."""
+    header = recording.header
+    return header.conditions.simulated or any(
+        instrument.identity.startswith(_SIMULATED_IDENTITY) for instrument in header.instruments
+    )
+
+
+def _keep(
+    estimate: Estimate, circumstances: Circumstances, recordings: Sequence[Recording], *, picture: bool
+) -> Path | None:
+    """Add result and picture to the first recording; returns the picture's path."""
+    from twonode.analysis.report import estimate_document
+    from twonode.recordings import add_result
+
+    folder = recordings[0].folder
+    drawn = _keep_picture(folder, estimate, circumstances) if picture else None
+    document = estimate_document(
+        estimate,
+        circumstances,
+        recordings=[recording.name for recording in recordings],
+        picture=None if drawn is None else drawn.name,
+    )
+    document["program"] = f"twonode {twonode.__version__}"
+    add_result(folder, f"estimate_{estimate.part}", document)
+    return drawn
+
+
+def _keep_picture(folder: Path, estimate: Estimate, circumstances: Circumstances) -> Path:
+    from twonode.analysis.picture import picture_png
+    from twonode.recordings.bag import write_tag_manifest
+    from twonode.recordings.disk import place_new
+    from twonode.recordings.naming import candidate_names, slug
+
+    content = picture_png(estimate, circumstances)
+    (folder / "results").mkdir(exist_ok=True)
+    for name in candidate_names(f"picture_{slug(estimate.part)}"):
+        target = folder / "results" / f"{name}.png"
+        try:
+            place_new(target, content)
+        except FileExistsError:
+            continue
+        write_tag_manifest(folder)
+        return target
+    raise FileExistsError(f"{folder / 'results'}: every name for a picture is taken")
+
+
+def show(outcome: Outcome, *, as_json: bool, check: bool) -> int:
+    """Print an outcome on standard output; returns the exit code."""
+    if as_json:
+        print(json.dumps(outcome.document))
+    else:
+        from twonode.analysis.report import report_lines
+
+        first, *others = report_lines(outcome.estimate, outcome.circumstances)
+        click.secho(first, bold=True)
+        for line in others:
+            click.echo(line)
+        click.echo(f"Recording: {outcome.recordings[0]}")
+        if outcome.picture is not None:
+            click.echo(f"Picture:   {outcome.picture}")
+    return Exit.NOT_PASSED if check and not outcome.passed else Exit.DONE

@@ -1,0 +1,129 @@
+"""``twonode instruments``: what is connected, what it answers, which command profile fits.
+
+Owns the only place where the program looks for instruments on its own; everywhere else addresses are given.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass
+from typing import Literal
+
+import click
+
+from twonode.console.exits import Exit
+from twonode.console.options import common_options
+
+__all__ = ["instruments"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Found:
+    """One address and what came of asking it.
+
+    kind, profile, hardware_status : None where no profile fits. error : why it could not be asked, else None.
+    """
+
+    resource: str
+    identity: str | None = None
+    kind: str | None = None
+    profile: str | None = None
+    hardware_status: str | None = None
+    error: str | None = None
+
+
+@click.command()
+@click.argument("addresses", nargs=-1, metavar="[ADDRESS]...")
+@click.option(
+    "--discovery/--no-discovery", default=True, help="Look for instruments where no address is given."
+)
+@click.option(
+    "--visa", type=click.Choice(["system", "python"]), help="VISA library.  [default: the system's, if any]"
+)
+@common_options
+def instruments(
+    addresses: tuple[str, ...],
+    discovery: bool,
+    visa: Literal["system", "python"] | None,
+    as_json: bool,
+    debug: bool,
+) -> int:
+    """Ask instruments who they are, and say which command profile fits.
+
+    With addresses only those are asked. Without any, instruments are looked for: that sends a broadcast into the
+    local network and takes a few seconds. Instruments on plain sockets are never found that way; give their
+    addresses. Serial ports are listed and not asked, since something else may be at their other end.
+
+    \b
+    Examples:
+      twonode instruments
+      twonode instruments TCPIP0::192.168.1.20::5025::SOCKET
+
+    Exit status: 0 done, 3 an address that was given did not answer.
+    """
+    del debug  # read from the command line before anything else can fail
+    looked = not addresses and discovery
+    if looked:
+        if not as_json:
+            click.echo("Looking for instruments (sends a broadcast into the local network) ...", err=True)
+        found = [
+            _Found(resource=address, error="a serial port: not asked")
+            if address.upper().startswith("ASRL")
+            else _ask(address, visa)
+            for address in _discovered(visa)
+        ]
+    else:
+        found = [_ask(address, visa) for address in addresses]
+    if as_json:
+        print(json.dumps({"format": 1, "looked": looked, "instruments": [asdict(each) for each in found]}))
+    else:
+        _print(found)
+    return Exit.INSTRUMENT if addresses and any(each.error for each in found) else Exit.DONE
+
+
+def _discovered(visa: Literal["system", "python"] | None) -> list[str]:
+    from twonode.drivers.discovery import find_addresses
+
+    return list(find_addresses(visa))
+
+
+def _ask(address: str, visa: Literal["system", "python"] | None) -> _Found:
+    from twonode.console.benches import known_profiles
+    from twonode.drivers.errors import BenchError
+    from twonode.drivers.link import open_link
+    from twonode.drivers.profiles import kind_of, matching_profiles
+
+    try:
+        link = open_link(address, backend=visa)
+        try:
+            identity = link.identity
+        finally:
+            link.close()
+    except BenchError as exc:
+        return _Found(resource=address, error=exc.what)
+    for profile in matching_profiles(identity, known_profiles()):
+        return _Found(
+            resource=address,
+            identity=identity,
+            kind=kind_of(profile).value,
+            profile=profile.name,
+            hardware_status=str(profile.hardware_status),
+        )
+    return _Found(resource=address, identity=identity)
+
+
+def _print(found: list[_Found]) -> None:
+    if not found:
+        click.echo("No instrument was found or named.")
+        click.echo("Give addresses, such as: twonode instruments TCPIP0::192.168.1.20::5025::SOCKET")
+        return
+    for each in found:
+        click.secho(each.resource, bold=True)
+        if each.error is not None:
+            click.echo(f"  {each.error}")
+            continue
+        click.echo(f"  answers: {each.identity}")
+        if each.profile is None:
+            click.echo("  no profile fits; if one suits its manual, choose it with --profile NAME")
+        else:
+            click.echo(f"  {each.kind}, profile {each.profile} ({each.hardware_status})")

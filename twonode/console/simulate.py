@@ -1,0 +1,91 @@
+"""``twonode simulate``: the simulated bench in a process of its own, for any program that speaks VISA."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from twonode.console.options import common_options, simulation_options
+
+__all__ = ["simulate"]
+
+
+@click.command()
+@click.option(
+    "--stage",
+    "stage_file",
+    type=click.Path(path_type=Path),
+    help="Stage file with the circuit the bench is clipped to.  [default: the Wrenfield 46 of the demo]",
+)
+@click.option(
+    "--scope-family",
+    type=click.Choice(["ten-field", "curve"]),
+    default="ten-field",
+    show_default=True,
+    help="Dialect of the simulated scope.",
+)
+@click.option(
+    "--line", type=click.Choice(["50", "60"]), default="50", show_default=True, help="Mains frequency, Hz."
+)
+@simulation_options
+@common_options
+def simulate(
+    stage_file: Path | None,
+    scope_family: str,
+    line: str,
+    true: tuple[tuple[str, str], ...],
+    faults: tuple[tuple[str, str, str | None], ...],
+    seed: int,
+    speed: float,
+    as_json: bool,
+    debug: bool,
+) -> int:
+    """Serve a simulated bench on this computer until interrupted (Ctrl-C).
+
+    Prints three addresses, one a line; only programs on this computer can reach them.
+
+    \b
+    Example, in two terminals:
+      twonode simulate --true C7=18n --seed 3
+      twonode sweep --stage stage.toml --part C7 --generator ... --scope ...
+    """
+    from twonode.analysis.stage import load_stage, shipped_stage
+    from twonode.console.simulation import simulated_settings
+    from twonode.drivers.leaving import leaving
+    from twonode.drivers.simulated import SimulatedBench
+
+    del debug  # read from the command line before anything else can fail
+    stage = load_stage(stage_file) if stage_file is not None else shipped_stage("wrenfield-46-driver-output")
+    settings = simulated_settings(
+        stage,
+        seed=seed,
+        true=true,
+        faults=faults,
+        line_hz=float(line),
+        speed=speed,
+        scope_family=scope_family,
+    )
+    with leaving(), SimulatedBench(settings) as bench:
+        addresses = {
+            "generator": bench.generator_resource,
+            "scope": bench.scope_resource,
+            "voltmeter": bench.voltmeter_resource,
+        }
+        if as_json:
+            print(json.dumps({"format": 1, "simulated": True, "seed": seed, **addresses}), flush=True)
+        else:
+            for kind, resource in addresses.items():
+                print(f"{kind} {resource}", flush=True)
+        _wait_forever()
+    return 0
+
+
+def _wait_forever() -> None:
+    import threading
+
+    never = threading.Event()
+    while True:
+        # In pieces: on Windows an endless wait would not see Ctrl-C.
+        never.wait(0.5)

@@ -1,0 +1,283 @@
+"""``twonode sweep``: measure one capacitor, file the recording, say what the part is worth.
+
+Owns the command's options and turning them into a request.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import AbstractContextManager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import click
+
+from twonode.console.confirm import confirm_without_power, show_cautions
+from twonode.console.options import (
+    NODE_VOLTS,
+    PROBES,
+    TAG,
+    TOLERANCE,
+    Quantity,
+    archive_option,
+    check_option,
+    common_options,
+    default_archive,
+    picture_option,
+    simulation_options,
+)
+
+if TYPE_CHECKING:
+    from twonode.acquire import SweepRequest
+    from twonode.analysis.hookup import HookUp
+    from twonode.analysis.stage import Stage
+    from twonode.drivers.bench import Bench
+
+__all__ = ["sweep"]
+
+# The ordinary grade of a new resistor with four bands (common practice, no source).
+_USUAL_RESISTOR = "5%"
+
+
+@click.command(
+    epilog="Values are written as on a schematic: 22n, 4k7, 0.022uF, 10%, 20Hz. Exit status: 0 done, 1 not passed "
+    "(--check), 2 wrong usage or bad file, 3 an instrument failed or the sweep was refused, 130 interrupted."
+)
+@click.option(
+    "--hookup",
+    type=click.Choice(["series", "shunt", "stage"]),
+    help="How the part is wired: series (part between the nodes, known resistor from far node to ground), shunt "
+    "(known resistor between the nodes, part to ground), stage (in circuit).  [default: stage where --stage is given]",
+)
+@click.option("--part", help="Name of the capacitor, such as C7.")
+@click.option("--expect", type=Quantity("F"), help="The value it should have, such as 22n.")
+@click.option("--tolerance", type=TOLERANCE, help="Limits it is held against, such as 10% or -20/+100%.")
+@click.option(
+    "--resistor", type=Quantity("ohm"), help="Known resistor of the series or shunt hook-up, such as 100k."
+)
+@click.option(
+    "--resistor-tolerance",
+    type=TOLERANCE,
+    help=f"How well it is known, such as 0.1%.  [default: {_USUAL_RESISTOR}]",
+)
+@click.option(
+    "--stage",
+    "stage_file",
+    type=click.Path(path_type=Path),
+    help="Stage file (TOML) with the circuit around the part.",
+)
+@click.option("--from", "from_hz", type=Quantity("Hz"), help="Lowest frequency.  [default: chosen]")
+@click.option("--to", "to_hz", type=Quantity("Hz"), help="Highest frequency.  [default: chosen]")
+@click.option("--points", type=int, help="Number of frequencies.  [default: chosen]")
+@click.option("--level", "level_vpp", type=Quantity("V"), help="Generator, V peak-to-peak, open circuit.")
+@click.option(
+    "--probes", type=PROBES, default="10,10", show_default=True, help="Switch of channel 1's and 2's probe."
+)
+@click.option(
+    "--line", type=click.Choice(["50", "60"]), default="50", show_default=True, help="Mains frequency, Hz."
+)
+@click.option("--generator", metavar="RESOURCE", help="VISA address of the generator.")
+@click.option("--scope", metavar="RESOURCE", help="VISA address of the scope.")
+@click.option(
+    "--visa", type=click.Choice(["system", "python"]), help="VISA library.  [default: the system's, if any]"
+)
+@click.option(
+    "--profile", "profiles", metavar="NAME", multiple=True, help="Command profile, where *IDN? is unknown."
+)
+@click.option("--simulated", is_flag=True, help="Use a simulated bench: no hardware, no confirmation.")
+@click.option(
+    "--unplugged-and-discharged",
+    is_flag=True,
+    help="For scripts: the set is unplugged, discharged and checked with a meter.",
+)
+@click.option(
+    "--node-volts", type=NODE_VOLTS, help="For scripts: volts left at drive and far node, such as 0.3,0.1."
+)
+@click.option(
+    "--tag", "tags", type=TAG, multiple=True, help="Filed with it: set=..., serial=..., position=..."
+)
+@simulation_options
+@archive_option
+@picture_option
+@check_option
+@click.option("--quiet", is_flag=True, help="No progress, drawing or notes; cautions still appear.")
+@common_options
+def sweep(**options: Any) -> int:
+    """Measure one capacitor over frequency and say what it is worth in the circuit.
+
+    \b
+    A loose part with a known resistor:
+      twonode sweep --hookup series --part C7 --expect 22n --tolerance 10%
+                    --resistor 100k --resistor-tolerance 0.1%
+                    --generator TCPIP0::192.168.1.20::5025::SOCKET
+                    --scope TCPIP0::192.168.1.21::5555::SOCKET
+    A part inside its stage (the set UNPLUGGED, discharged, checked):
+      twonode sweep --stage stage.toml --part C7 --generator ... --scope ...
+    The same without any hardware:
+      twonode sweep --stage stage.toml --part C7 --simulated
+
+    SAFETY: never sweep a powered set. Before a sweep inside a set you are asked to confirm that it is unplugged,
+    discharged and checked with a meter, and for the volts left at both nodes; 5 V or more is refused. A
+    DC-blocking capacitor belongs in the generator lead, before channel 1. Untested on hardware.
+    """
+    from twonode.acquire import check_request
+    from twonode.console.filing import conclude, show
+    from twonode.console.measuring import measure
+    from twonode.drivers.leaving import leaving
+
+    quiet = options["quiet"] or options["as_json"]
+    archive: Path = options["archive"] or default_archive()
+    _check_bench(options)
+    stage, hookup = _stage_of(options)
+    if not quiet:
+        _show_hookup(hookup, stage)
+    request = _request(options, stage, hookup)
+    check_request(request)
+    with leaving():
+        with _bench(options, stage) as bench:
+            recording = measure(bench, request, archive=archive, quiet=quiet)
+        outcome = conclude([recording], picture=options["picture"])
+    return show(outcome, as_json=options["as_json"], check=options["check"])
+
+
+def _check_bench(options: dict[str, Any]) -> None:
+    if options["simulated"]:
+        for name in ("generator", "scope"):
+            if options[name]:
+                raise click.UsageError(f"--{name} and --simulated exclude each other")
+        return
+    for name in ("generator", "scope"):
+        if not options[name]:
+            raise click.UsageError(
+                f"--{name} is missing; give the addresses of generator and scope, or --simulated"
+            )
+    for name in ("faults", "true"):
+        if options[name]:
+            raise click.UsageError(f"--{name.removesuffix('s')} needs --simulated: a real part is what it is")
+
+
+def _stage_of(options: dict[str, Any]) -> tuple[Stage, HookUp]:
+    """The circuit and the hook-up that the options describe, the asked part in it as it is expected."""
+    from twonode.analysis.hookup import HookUp
+
+    if options["hookup"] is None and options["stage_file"] is None:
+        raise click.UsageError("Say how the part is wired: --hookup series, --hookup shunt, or --stage FILE")
+    hookup = HookUp(options["hookup"] or "stage")
+    if hookup is HookUp.STAGE:
+        return _from_file(options), hookup
+    if options["stage_file"] is not None:
+        raise click.UsageError(f"--stage belongs to the stage hook-up, not to --hookup {hookup.value}")
+    return _from_fixture(options, hookup), hookup
+
+
+def _from_file(options: dict[str, Any]) -> Stage:
+    from dataclasses import replace
+
+    from twonode.analysis.stage import load_stage
+
+    if options["stage_file"] is None:
+        raise click.UsageError("--hookup stage needs --stage FILE, the circuit around the part")
+    if options["resistor"] is not None or options["resistor_tolerance"] is not None:
+        raise click.UsageError("--resistor belongs to --hookup series or shunt; a stage has its own parts")
+    stage = load_stage(options["stage_file"])
+    part = stage.asked_part(options["part"])
+    return stage.replace_part(
+        replace(
+            part,
+            value=options["expect"] or part.value,
+            tolerance=options["tolerance"] or part.tolerance_or_default(),
+        )
+    )
+
+
+def _from_fixture(options: dict[str, Any], hookup: HookUp) -> Stage:
+    from twonode.analysis.hookup import HookUp, series_stage, shunt_stage
+    from twonode.analysis.quantities import parse_tolerance
+
+    for name in ("resistor", "expect"):
+        if options[name] is None:
+            raise click.UsageError(f"--hookup {hookup.value} needs --{name}, such as {_EXAMPLES[name]}")
+    build = series_stage if hookup is HookUp.SERIES else shunt_stage
+    return build(
+        part=options["part"] or "C",
+        value_farad=options["expect"],
+        tolerance=options["tolerance"],
+        resistor_ohm=options["resistor"],
+        resistor_tolerance=options["resistor_tolerance"] or parse_tolerance(_USUAL_RESISTOR),
+    )
+
+
+_EXAMPLES = {"resistor": "--resistor 100k", "expect": "--expect 22n"}
+
+
+def _show_hookup(hookup: HookUp, stage: Stage) -> None:
+    from twonode.analysis.hookup import hookup_drawing
+
+    click.echo(hookup_drawing(hookup, stage) + "\n", err=True)
+
+
+def _request(options: dict[str, Any], stage: Stage, hookup: HookUp) -> SweepRequest:
+    from twonode.acquire import SweepRequest
+    from twonode.analysis.hookup import HookUp
+
+    asked = stage.asked_part(options["part"])
+    unplugged, volts = options["unplugged_and_discharged"], options["node_volts"]
+    if hookup is HookUp.STAGE and not options["simulated"]:
+        show_cautions()
+        confirmation = confirm_without_power(stage, given=unplugged, node_volts=volts)
+        unplugged, volts = confirmation.unplugged_and_discharged, confirmation.node_volts
+    tags = _unique(options["tags"])
+    return SweepRequest(
+        hookup=hookup,
+        stage=stage,
+        part=asked.name,
+        nominal_farad=asked.value,
+        tolerance=asked.tolerance,
+        from_hz=options["from_hz"],
+        to_hz=options["to_hz"],
+        points=options["points"],
+        level_vpp=options["level_vpp"],
+        probe_factors=options["probes"],
+        line_hz=float(options["line"]),
+        tags=tags,
+        operator=tags.get("operator"),
+        node_volts=volts,
+        unplugged_and_discharged=unplugged,
+        simulated=options["simulated"],
+        seed=options["seed"] if options["simulated"] else None,
+    )
+
+
+def _unique(tags: Sequence[tuple[str, str]]) -> dict[str, str]:
+    found: dict[str, str] = {}
+    for key, value in tags:
+        if key in found:
+            raise click.UsageError(f"--tag {key} is given twice")
+        found[key] = value
+    return found
+
+
+def _bench(options: dict[str, Any], stage: Stage) -> AbstractContextManager[Bench]:
+    from twonode.console.benches import real_bench, simulated_bench
+
+    if options["simulated"]:
+        from twonode.console.simulation import simulated_settings
+
+        return simulated_bench(
+            simulated_settings(
+                stage,
+                seed=options["seed"],
+                true=options["true"],
+                faults=options["faults"],
+                line_hz=float(options["line"]),
+                probe_factors=options["probes"],
+                speed=options["speed"],
+            )
+        )
+    visa: Literal["system", "python"] | None = options["visa"]
+    return real_bench(
+        generator=options["generator"],
+        scope=options["scope"],
+        visa=visa,
+        profile_names=options["profiles"],
+    )
