@@ -81,7 +81,9 @@ def test_every_frequency_has_its_cycles_and_keeps_clear_of_the_line(hz, line_hz)
 
 def test_no_time_base_slow_enough_is_said():
     with pytest.raises(UnfitRequest, match="time base"):
-        place_frequency(0.001, seconds_per_div=STEPS_S, divisions=12, line_hz=50.0, lowest_hz=1e-6, highest_hz=1e6)
+        place_frequency(
+            0.001, seconds_per_div=STEPS_S, divisions=12, line_hz=50.0, lowest_hz=1e-6, highest_hz=1e6
+        )
 
 
 @settings(max_examples=200, deadline=None)

@@ -109,7 +109,9 @@ def test_the_true_value_lies_within_four_standard_uncertainties(request_, truth,
     ids=lambda v: getattr(getattr(v, "kind", v), "value", "healthy"),
 )
 def test_the_fault_of_a_part_in_its_stage_is_named(fault, state, tmp_path):
-    estimate, _ = found(stage_request(), tmp_path, faults={"C7": fault} if fault else {}, true={"C7": 22.6e-9})
+    estimate, _ = found(
+        stage_request(), tmp_path, faults={"C7": fault} if fault else {}, true={"C7": 22.6e-9}
+    )
     assert estimate.finding.state is state
     assert estimate.finding.probability >= 0.95
     assert estimate.misfit is None
@@ -136,7 +138,11 @@ def test_an_open_or_shorted_part_in_a_fixture_is_a_finding_and_no_dead_channel(k
         ({"probe_factor": (1, 10)}, LevelMismatch, "probe switch"),
         ({"probe_nodes": ("ground", "output grid")}, NoSignal, "channel 1"),
         ({"probe_nodes": ("driver anode", "ground")}, NoSignal, "channel 2"),
-        ({"probe_nodes": ("output grid", "driver anode")}, ChannelsSwapped, "Clip channel 1 to 'driver anode'"),
+        (
+            {"probe_nodes": ("output grid", "driver anode")},
+            ChannelsSwapped,
+            "Clip channel 1 to 'driver anode'",
+        ),
     ],
     ids=["40 V DC", "6.5 V DC", "mains", "probe at 1x", "channel 1 dead", "channel 2 dead", "swapped"],
 )

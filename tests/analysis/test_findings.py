@@ -90,4 +90,7 @@ def test_without_an_expected_value_a_sound_part_stays_undecided():
     finding = judged(nominal=None, tolerance=None)
     assert finding.state is FindingState.UNDECIDED
     assert "--expect" in finding.action
-    assert judged(nominal=None, tolerance=None, faults={Fault.NONE: 0.0, Fault.OPEN: 1.0}).state is FindingState.OPEN
+    assert (
+        judged(nominal=None, tolerance=None, faults={Fault.NONE: 0.0, Fault.OPEN: 1.0}).state
+        is FindingState.OPEN
+    )

@@ -33,14 +33,22 @@ def high_pass(farad, ohm):
 def test_every_node_agrees_with_ngspice(stage, tmp_path):
     network = Network(stage.parts, forced=stage.drive)
     ours = network.voltages(2j * np.pi * WIDE_HZ).T
-    theirs = run_ac(stage.parts, forced=stage.drive, watch=network.nodes, frequency_hz=WIDE_HZ, folder=tmp_path)
+    theirs = run_ac(
+        stage.parts, forced=stage.drive, watch=network.nodes, frequency_hz=WIDE_HZ, folder=tmp_path
+    )
     assert np.abs(ours / theirs - 1).max() < 1e-6
 
 
 # references section 2: H = jr/(1+jr), r = f/fc, checked there in four programs.
 @pytest.mark.parametrize(
     ("r", "magnitude", "phase_deg"),
-    [(0.1, 0.099504, 84.2894), (0.5, 0.447214, 63.4349), (1, 0.707107, 45.0), (2, 0.894427, 26.5651), (10, 0.995037, 5.7106)],
+    [
+        (0.1, 0.099504, 84.2894),
+        (0.5, 0.447214, 63.4349),
+        (1, 0.707107, 45.0),
+        (2, 0.894427, 26.5651),
+        (10, 0.995037, 5.7106),
+    ],
 )
 def test_high_pass_follows_the_closed_form(r, magnitude, phase_deg):
     corner_hz = 15.3922  # 22 nF and 470 kohm, references section 2

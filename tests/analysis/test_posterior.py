@@ -7,7 +7,9 @@ import pytest
 from twonode.analysis.posterior import least_squares_minimum
 
 # NIST StRD nonlinear regression (US government data): starts, certified values and standard deviations.
-MISRA1A_X = np.array([77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 536.8, 593.1, 689.1, 760.0])
+MISRA1A_X = np.array(
+    [77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 536.8, 593.1, 689.1, 760.0]
+)
 MISRA1A_Y = np.array(
     [10.07, 14.73, 17.94, 23.93, 29.61, 35.18, 40.02, 44.82, 50.76, 55.05, 61.01, 66.40, 75.47, 81.78]
 )
@@ -54,8 +56,22 @@ PROBLEMS = {
         LANCZOS3_X,
         LANCZOS3_Y,
         [(1.2, 0.3, 5.6, 5.5, 6.5, 7.6)],
-        [8.6816414977e-02, 9.5498101505e-01, 8.4400777463e-01, 2.9515951832e00, 1.5825685901e00, 4.9863565084e00],
-        [1.7197908859e-02, 9.7041624475e-02, 4.1488663282e-02, 1.0766312506e-01, 5.8371576281e-02, 3.4436403035e-02],
+        [
+            8.6816414977e-02,
+            9.5498101505e-01,
+            8.4400777463e-01,
+            2.9515951832e00,
+            1.5825685901e00,
+            4.9863565084e00,
+        ],
+        [
+            1.7197908859e-02,
+            9.7041624475e-02,
+            4.1488663282e-02,
+            1.0766312506e-01,
+            5.8371576281e-02,
+            3.4436403035e-02,
+        ],
     ),
 }
 
@@ -85,13 +101,17 @@ def test_certified_values_are_found_from_every_start(name, start):
     assert found.x == pytest.approx(certified, rel=1e-5)
     jacobian = complex_step_jacobian(model, found.x, x)
     variance = found.cost / (x.size - len(start))
-    assert np.sqrt(np.diag(np.linalg.inv(jacobian.T @ jacobian)) * variance) == pytest.approx(deviations, rel=1e-4)
+    assert np.sqrt(np.diag(np.linalg.inv(jacobian.T @ jacobian)) * variance) == pytest.approx(
+        deviations, rel=1e-4
+    )
 
 
 def test_misra1a_agrees_with_lmfit():
     model, x, y, starts, _, _ = PROBLEMS["Misra1a"]
     ours = least_squares_minimum(
-        lambda b: model(b, x) - y, lambda b: complex_step_jacobian(model, b, x), np.array(starts[1], dtype=float)
+        lambda b: model(b, x) - y,
+        lambda b: complex_step_jacobian(model, b, x),
+        np.array(starts[1], dtype=float),
     )
     parameters = lmfit.Parameters()
     parameters.add("b1", value=starts[1][0])

@@ -29,7 +29,9 @@ def test_unequal_limits_are_centred_between_their_logarithms():
 
 
 def test_a_reading_replaces_the_tolerance():
-    prior = log_prior(resistor(tolerance=Tolerance(minus=0.2, plus=0.2), measured=Measured(value=482e3, half_width=2.41e3)))
+    prior = log_prior(
+        resistor(tolerance=Tolerance(minus=0.2, plus=0.2), measured=Measured(value=482e3, half_width=2.41e3))
+    )
     assert exp(prior.mean) == pytest.approx(482e3)
     assert prior.sigma == pytest.approx(0.005 / sqrt(3))
 
@@ -73,7 +75,9 @@ def test_compensation_slopes_are_its_derivatives():
     _, by_error, by_log_tau, mixed = compensation(s, tau, error)
     numeric = (compensation(s, tau, error + step)[0] - compensation(s, tau, error - step)[0]) / (2 * step)
     assert np.abs(numeric - by_error).max() < 1e-8
-    numeric = (compensation(s, tau * exp(step), error)[0] - compensation(s, tau * exp(-step), error)[0]) / (2 * step)
+    numeric = (compensation(s, tau * exp(step), error)[0] - compensation(s, tau * exp(-step), error)[0]) / (
+        2 * step
+    )
     assert np.abs(numeric - by_log_tau).max() < 1e-8
     up, down = (compensation(s, tau * exp(d), 0.0)[1] for d in (step, -step))
     assert np.abs((up - down) / (2 * step) - mixed).max() < 1e-8

@@ -26,7 +26,9 @@ def lstsq(traces, hz):
 @pytest.mark.parametrize("n", [9, 100, 2048, 5000, 12_345])
 @pytest.mark.parametrize("hz", [3.3, 71.3, 249.9, 499.0])
 def test_known_frequency_fit_agrees_with_numpy_lstsq(n, hz):
-    traces = np.stack([made(n, hz=hz, noise=0.1, offset=0.4), made(n, hz=hz, amplitude=0.2, noise=0.1, seed=1)])
+    traces = np.stack(
+        [made(n, hz=hz, noise=0.1, offset=0.4), made(n, hz=hz, amplitude=0.2, noise=0.1, seed=1)]
+    )
     phasor, offset, rms, covariance = lstsq(traces, hz)
     fits = fit_sines(traces, INTERVAL_S, hz)
     # Few samples of a slow sine make an ill-conditioned problem; its digits are lost in both.
@@ -56,7 +58,9 @@ def test_common_frequency_of_two_channels_matches_the_exact_fisher_bound():
     clean = np.stack([made(n, hz=hz, phase=0.3), made(n, hz=hz, amplitude=0.5, phase=1.2)])
     found, stated = [], []
     for _ in range(600):
-        hz_found, spread = common_frequency(clean + sigma * rng.standard_normal(clean.shape), INTERVAL_S, hz + 0.05)
+        hz_found, spread = common_frequency(
+            clean + sigma * rng.standard_normal(clean.shape), INTERVAL_S, hz + 0.05
+        )
         found.append(2 * np.pi * hz_found * INTERVAL_S)
         stated.append(2 * np.pi * spread * INTERVAL_S)
     assert np.mean(found) == pytest.approx(2 * np.pi * 0.0713, abs=4 * 1.3834e-6 / 600**0.5)

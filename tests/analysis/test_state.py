@@ -25,7 +25,10 @@ def test_steady_state_of_the_time_domain_form_is_the_nodal_solution(stage):
 
 def test_one_rc_has_one_mode_with_its_time_constant():
     state = StateSpace(
-        [part("R", PartKind.RESISTOR, "drive", "far", 10e3), part("C", PartKind.CAPACITOR, "far", GROUND, 1e-6)],
+        [
+            part("R", PartKind.RESISTOR, "drive", "far", 10e3),
+            part("C", PartKind.CAPACITOR, "far", GROUND, 1e-6),
+        ],
         forced="drive",
     )
     modes = state.modes()

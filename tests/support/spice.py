@@ -52,7 +52,12 @@ def netlist(parts: Iterable[Part]) -> tuple[list[str], dict[str, str]]:
 
 
 def run_ac(
-    parts: Iterable[Part], *, forced: str, watch: Sequence[str], frequency_hz: NDArray[np.float64], folder: Path
+    parts: Iterable[Part],
+    *,
+    forced: str,
+    watch: Sequence[str],
+    frequency_hz: NDArray[np.float64],
+    folder: Path,
 ) -> NDArray[np.complex128]:
     """Voltages of the watched nodes per volt at the forced node, shape (nodes, n), by ngspice `.ac`.
 

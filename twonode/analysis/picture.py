@@ -211,7 +211,7 @@ def _draw_bar(axes: Axes, estimate: Estimate) -> None:
     for end in (low, high):
         axes.plot([end, end], [0.22, 0.78], color=_INK, linewidth=3, zorder=5)
     axes.plot(
-        [found.value], [0.5], "D", color=_PAPER, markeredgecolor=_INK, markeredgewidth=2.5, ms=11, zorder=6
+        [found.value], [0.5], "D", color=_PAPER, markeredgecolor=_INK, markeredgewidth=2.5, ms=9, zorder=6
     )
     axes.annotate(
         "measured, 95 % interval",
@@ -273,7 +273,8 @@ def _draw_sentence(figure: Figure, estimate: Estimate) -> None:
     )
 
 
-def _curves(estimate: Estimate) -> list[_Curves]:
+def _curves(estimate: Estimate, circumstances: Circumstances) -> list[_Curves]:
+    refused_hz = [point.frequency_hz for point in circumstances.refused if point.ratio]
     posterior = estimate.posterior
     found = []
     for place, sweep in enumerate(posterior.model.sweeps):
@@ -287,7 +288,8 @@ def _curves(estimate: Estimate) -> list[_Curves]:
         circuit = posterior.model.curve(posterior.theta, place, frequency_hz)
         sigma_size, sigma_angle = _along_and_across(modelled, covariance)
         off = measured / modelled - 1.0
-        fine_hz = np.geomspace(frequency_hz.min() / 2.0, frequency_hz.max() * 2.0, 500)
+        reach_hz = np.concatenate([frequency_hz / 2.0, frequency_hz * 2.0, refused_hz])
+        fine_hz = np.geomspace(reach_hz.min() / 1.05, reach_hz.max() * 1.05, 600)
         found.append(
             _Curves(
                 frequency_hz=frequency_hz,
@@ -333,7 +335,7 @@ def _draw_measured(figure: Figure, estimate: Estimate, circumstances: Circumstan
     size = figure.add_axes((0.105, 0.40, 0.855, 0.19))
     angle = figure.add_axes((0.105, 0.245, 0.855, 0.135), sharex=size)
     left = figure.add_axes((0.105, 0.125, 0.855, 0.10), sharex=size)
-    curves = _curves(estimate)
+    curves = _curves(estimate, circumstances)
     several = len(curves) > 1
     for place, curve in enumerate(curves):
         colour, marker = _POINTS[place % 3], _MARKERS[place % 3]
@@ -383,12 +385,9 @@ def _draw_measured(figure: Figure, estimate: Estimate, circumstances: Circumstan
             zorder=4,
         )
     _draw_refused(size, angle, curves, circumstances)
-    shown_hz = [curve.fine_hz for curve in curves]
-    shown_hz += [np.array([point.frequency_hz]) for point in circumstances.refused if point.ratio]
-    if shown_hz:
-        everything = np.concatenate(shown_hz)
+    if curves:
         size.set_xscale("log")
-        size.set_xlim(everything.min() / 1.05, everything.max() * 1.05)
+        size.set_xlim(min(c.fine_hz[0] for c in curves), max(c.fine_hz[-1] for c in curves))
     _finish_axes(size, angle, left, curves, estimate.corner_hz)
 
 
@@ -442,21 +441,8 @@ def _finish_axes(size: Axes, angle: Axes, left: Axes, curves: list[_Curves], cor
     left.xaxis.set_major_formatter(FuncFormatter(lambda hz, _: _hertz(hz)))
     left.xaxis.set_minor_formatter(NullFormatter())
     size.figure.align_ylabels([size, angle, left])
-    if corner_hz is not None:
-        for axes in (size, angle):
-            axes.axvline(corner_hz, color=_INK, linewidth=1.6, linestyle=(0, (5, 3)), zorder=2)
-        size.annotate(
-            f"corner {format_quantity(corner_hz, 'Hz')}",
-            (corner_hz, 0.06),
-            xycoords=size.get_xaxis_transform(),
-            xytext=(8, 0),
-            textcoords="offset points",
-            size=15,
-            weight="bold",
-            ha="left",
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 2},
-            zorder=6,
-        )
+    if corner_hz is not None and curves and low_hz < corner_hz < high_hz:
+        _mark_corner(size, angle, curves[0], corner_hz)
     size.legend(
         loc="lower right",
         bbox_to_anchor=(1.0, 0.99),
@@ -466,6 +452,27 @@ def _finish_axes(size: Axes, angle: Axes, left: Axes, curves: list[_Curves], cor
         borderaxespad=0.0,
         handletextpad=0.4,
         columnspacing=1.4,
+    )
+
+
+def _mark_corner(size: Axes, angle: Axes, curve: _Curves, corner_hz: float) -> None:
+    for axes in (size, angle):
+        axes.axvline(corner_hz, color=_INK, linewidth=1.6, linestyle=(0, (5, 3)), zorder=2)
+    # A rising curve leaves the lower right free, a falling one the lower left.
+    place = _place(size, corner_hz)
+    rightwards = abs(curve.fine_ratio[-1]) > abs(curve.fine_ratio[0])
+    rightwards = (rightwards and place < 0.8) or place < 0.2
+    size.annotate(
+        f"corner {format_quantity(corner_hz, 'Hz')}",
+        (corner_hz, 0.06),
+        xycoords=size.get_xaxis_transform(),
+        xytext=(8 if rightwards else -8, 0),
+        textcoords="offset points",
+        size=15,
+        weight="bold",
+        ha="left" if rightwards else "right",
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 2},
+        zorder=6,
     )
 
 

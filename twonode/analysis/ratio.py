@@ -141,7 +141,7 @@ def read_point(pair: TracePair, frequency_hz: float, *, line_hz: float | None = 
         return _without_ratio(channels, codes, cycles, refusals)
     fits, hum = _fit(codes, interval_s, frequency_hz, line_hz)
     amplitude = np.abs(fits.phasor)
-    stairs = _stairs(fits, codes)
+    stairs = _stairs(fits)
     refusals += _doubts(fits, hum, stairs, interval_s)
     point = _ratio(pair, fits, stairs, frequency_hz) if amplitude[0] > 0 else None
     step = np.array([abs(channel.volts_per_code) for channel in channels])
@@ -344,19 +344,20 @@ def _channel_covariance(fits: SineFits, row: int, variance: float, stairs: float
     return covariance + stairs**2 * np.outer(along, along)
 
 
-def _stairs(fits: SineFits, codes: Real) -> Real:
+def _stairs(fits: SineFits) -> Real:
     """Standard uncertainty of each channel's amplitude from rounding to whole codes, codes.
 
     A staircase of unit steps changes the amplitude A of a sine (not its phase) by a Fourier series of which the
-    first term is (2/pi) J1(2 pi A) cos(2 pi offset); its rms over offsets is sqrt(2) A for A << 1, at most 0.26, and
-    0.101/sqrt(A) for A >> 1. Gaussian noise of n codes rms damps it by exp(-2 pi**2 n**2), another slow sine of B
-    codes by J0(2 pi B), rms 0.225/sqrt(B). Derived from the Fourier series of the rounding error.
+    first term is (2/pi) J1(2 pi A) cos(2 pi offset), its rms over offsets sqrt(2)/pi |J1|. Gaussian noise of n
+    codes rms damps it by exp(-2 pi**2 n**2), another slow sine of B codes by J0(2 pi B), rms 0.225/sqrt(B).
+    Derived from the Fourier series of the rounding error.
     """
+    from scipy.special import j1
+
     amplitude = np.abs(fits.phasor)
-    small = np.minimum(sqrt(2.0) * amplitude, 0.26)
-    rms = np.where(amplitude < 0.5, small, 0.101 / np.sqrt(np.maximum(amplitude, 0.5)))
+    rms = sqrt(2.0) / pi * np.abs(j1(2.0 * pi * amplitude))
     dither = np.maximum(fits.residual_rms**2 - 1.0 / 12.0, 0.0)
-    beside = np.sqrt(2.0 * np.maximum(codes.var(axis=1) - amplitude**2 / 2.0 - fits.residual_rms**2, 0.0))
+    beside = sqrt(2.0) * fits.beside_rms
     slow = np.minimum(1.0, 0.225 / np.sqrt(np.maximum(beside, 1e-6)))
     damped: Real = rms * slow * np.exp(-2.0 * pi**2 * dither)
     return damped

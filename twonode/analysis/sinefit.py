@@ -45,6 +45,7 @@ class SineFits:
     unscaled_covariance : shape (2, 2), of (Re phasor, Im phasor) for unit noise variance; times residual_rms**2
         it is the covariance of a phasor.
     extra : shape (k, m), coefficients of the extra columns where there were any.
+    beside_rms : shape (k,), rms about its mean of what the extra columns fitted.
     residual : shape (k, n) where the fit keeps it, else None.
     """
 
@@ -54,6 +55,7 @@ class SineFits:
     residual_rms: Real
     unscaled_covariance: Real
     extra: Real
+    beside_rms: Real
     residual: Real | None = None
 
 
@@ -94,6 +96,7 @@ def fit_sines(traces: Real, sample_interval_s: float, frequency_hz: float) -> Si
         residual_rms=np.sqrt(rest / (n - 3)),
         unscaled_covariance=_phasor_covariance(inverse),
         extra=np.zeros((k, 0)),
+        beside_rms=np.zeros(k),
     )
 
 
@@ -147,6 +150,7 @@ def fit_sines_beside(
         residual_rms=np.sqrt(np.einsum("kn,kn->k", rest, rest) / (n - design.shape[1])),
         unscaled_covariance=_phasor_covariance(inverse_root @ inverse_root.T),
         extra=found[:, 3:],
+        beside_rms=(found[:, 3:] @ design[:, 3:].T).std(axis=1),
         residual=rest,
     )
 
