@@ -84,7 +84,7 @@ def test_compensation_slopes_are_its_derivatives():
 
 
 def test_a_probe_two_percent_off_biases_c_by_the_designs_figure():
-    # design: 2 % off biases C by 1.7 % at a 1.6 kHz corner and hardly at all at 16 Hz (phase at the corner, ideal part).
+    # design: 2 % off biases C by 1.7 % at a 1.6 kHz corner and hardly at all at 16 Hz (phase at the corner).
     def bias(corner_hz):
         s = np.array([2j * np.pi * corner_hz])
         phase_error = compensation(s, PROBE_10.time_constant_s, 0.02)[0].imag[0]

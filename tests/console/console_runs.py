@@ -16,7 +16,8 @@ __all__ = ["FAST", "PROGRAM", "ROOT", "STAGE", "command", "environment", "json_o
 
 ROOT = Path(__file__).parents[2]
 STAGE = ROOT / "twonode" / "analysis" / "stages" / "wrenfield-46-driver-output.toml"
-FAST = ("--speed", "20")
+# Bench seconds in a real one. Much faster, and a pause of a busy machine would look like a scope that hangs.
+FAST = ("--speed", "8")
 
 PROGRAM = [sys.executable, "-c", "from twonode.console.main import main; main()"]
 

@@ -104,7 +104,7 @@ def test_an_interrupted_sweep_says_where_its_points_are(number, tmp_path):
 
 
 def test_progress_and_notes_stay_off_standard_output(tmp_path):
-    done = command("demo", "--speed", "20", "--json", cwd=tmp_path)
+    done = command("demo", "--speed", "8", "--json", cwd=tmp_path)
     assert done.returncode == 0
     document = json.loads(done.stdout)
     assert done.stdout.count("\n") == 1

@@ -110,7 +110,7 @@ def test_shunt_and_stage_hookups_work_too(tmp_path):
         ((*SERIES, *NOWHERE, "--profile", "scope-curve", "--profile", "scope-ten-field"), "both"),
         (
             ("--hookup", "series", "--expect", "22n", "--resistor", "10", "--simulated"),
-            "--resistor 1M",
+            "--resistor 100k",
         ),
     ],
 )

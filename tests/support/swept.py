@@ -11,6 +11,7 @@ from twonode.analysis.quantities import Measured, Tolerance
 from twonode.analysis.stage import Stage, shipped_stage
 from twonode.drivers.bench import Bench
 from twonode.drivers.simulated import DirectBench, SimulatedSettings, direct_links
+from twonode.errors import TwonodeError
 
 __all__ = ["HookUp", "Run", "fixture_request", "run", "stage_request", "ten_percent", "wrenfield_measured"]
 
@@ -82,6 +83,6 @@ def run(request: SweepRequest, archive: Path, **settings) -> Run:
         with Bench.from_links(generator=links.generator, scope=links.scope, clock=links.clock) as bench:
             for event in run_sweep(bench, request, archive=archive):
                 events.append(event)
-    except Exception as exc:
+    except TwonodeError as exc:
         error = exc
     return Run(events=events, links=links, error=error)

@@ -28,13 +28,24 @@ class BenchLimits(Protocol):
     """What planning must know of the instruments."""
 
     @property
-    def frequency_min_hz(self) -> float: ...
+    def frequency_min_hz(self) -> float:
+        """Lowest frequency of the generator, Hz."""
+        ...
+
     @property
-    def frequency_max_hz(self) -> float: ...
+    def frequency_max_hz(self) -> float:
+        """Highest frequency of the generator, Hz."""
+        ...
+
     @property
-    def seconds_per_div(self) -> tuple[float, ...]: ...
+    def seconds_per_div(self) -> tuple[float, ...]:
+        """Time base steps of the scope, ascending, s/div."""
+        ...
+
     @property
-    def divisions(self) -> int: ...
+    def divisions(self) -> int:
+        """Width of the scope's screen."""
+        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

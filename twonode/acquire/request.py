@@ -12,6 +12,7 @@ from math import isfinite, pi
 import numpy as np
 
 from twonode.acquire.errors import SafetyRefusal, UnfitRequest
+from twonode.analysis.channel import PROBE_10
 from twonode.analysis.hookup import HookUp
 from twonode.analysis.quantities import Tolerance, format_quantity
 from twonode.analysis.stage import Part, PartKind, Stage
@@ -138,6 +139,26 @@ def check_request(request: SweepRequest) -> None:
     _check_resistor(request, asked)
 
 
+def resistor_advice(request: SweepRequest) -> str | None:
+    """A sentence where another fixture resistor would tell much more, else None.
+
+    Near the time constant of a 10:1 probe a change of C, of the trimming and of the gain look alike.
+    """
+    resistor = fixture_resistor(request)
+    if resistor is None or request.nominal_farad is None or PROBE_10.factor not in request.probe_factors:
+        return None
+    corner_hz = 1.0 / (2 * pi * resistor.value * request.asked.value)
+    probe_hz = 1.0 / (2 * pi * PROBE_10.time_constant_s)
+    suits = advised_resistor(request.asked.value)
+    if suits == resistor.value or not probe_hz / 3.0 < corner_hz < 3.0 * probe_hz:
+        return None
+    return (
+        f"With {format_quantity(resistor.value, 'ohm')} the corner lies at {format_quantity(corner_hz, 'Hz')}, "
+        f"near the probe's own {format_quantity(probe_hz, 'Hz')}: trimming errors hide in the value. "
+        f"{format_quantity(suits, 'ohm')} would tell more."
+    )
+
+
 def _check_safety(request: SweepRequest) -> None:
     if request.node_volts is not None:
         for side, volts in zip((request.stage.drive, request.stage.far), request.node_volts, strict=True):
@@ -194,7 +215,7 @@ def informative_band(
 
     network = loaded_network(request)
     grid = np.geomspace(lowest_hz, highest_hz, 400)
-    s = 2j * np.pi * grid
+    s = np.asarray(2j * np.pi * grid, dtype=np.complex128)
     row = next(i for i, p in enumerate(network.parts) if p.name == request.part)
     y = network.admittances(s)
     ratio, by_y = network.transfer_with_sensitivity(y, request.stage.far)

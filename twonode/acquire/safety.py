@@ -80,18 +80,22 @@ def refuse_unsafe(bench: Bench, request: SweepRequest, nodes: tuple[NodeVolts, N
 
 
 def _read(trace: ChannelTrace, sample_interval_s: float, line_hz: float) -> NodeVolts:
-    volts: NDArray[np.float64] = trace.codes * trace.volts_per_code + trace.volts_at_code_zero
+    volts = _volts(trace)
     if trace.codes.size * sample_interval_s * line_hz < 1.0:
         return NodeVolts(dc_v=float(volts.mean()), line_v=0.0)
     fits = fit_sines(volts[None, :], sample_interval_s, line_hz)
     return NodeVolts(dc_v=float(fits.offset[0]), line_v=float(abs(fits.phasor[0])))
 
 
+def _volts(trace: ChannelTrace) -> NDArray[np.float64]:
+    return trace.codes.astype(np.float64) * trace.volts_per_code + trace.volts_at_code_zero
+
+
 def _next_finer(choices: tuple[float, ...], current: float, trace: ChannelTrace) -> float:
     """A finer range that still holds what was seen; the same once 5 V can be told, or where none is finer."""
     if current <= DECISIVE_VOLTS_PER_DIV:
         return current
-    volts = trace.codes * trace.volts_per_code + trace.volts_at_code_zero
+    volts = _volts(trace)
     # An offset error of a tenth of a division must not hide behind the range.
     seen = float(np.abs(volts).max()) + 0.1 * current
     fitting = [c for c in choices if c < current and seen <= 3.5 * c]

@@ -18,7 +18,7 @@ from twonode.acquire.errors import SweepFailed
 from twonode.acquire.events import Event, Note, PointDone, SweepClosed, SweepStarted
 from twonode.acquire.plan import SweepPlan, plan_sweep
 from twonode.acquire.point import Attempt, PointTaker
-from twonode.acquire.request import SweepRequest, check_request
+from twonode.acquire.request import SweepRequest, check_request, resistor_advice
 from twonode.acquire.safety import look_at_nodes
 from twonode.analysis.channel import ChannelClass, probe_for_factor
 from twonode.analysis.channel import Probe as ProbeClass
@@ -112,6 +112,9 @@ def _measure(
         generator=generator.identity,
         scope=scope.identity,
     )
+    advice = resistor_advice(request)
+    if advice is not None:
+        yield Note(text=advice)
     generator.output(True)
     taker = PointTaker(bench, request, level_vpp)
     start_s = bench.clock.now_s()

@@ -31,7 +31,7 @@ __all__ = [
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-_BLOCK = 2048
+_BLOCK = 8192
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

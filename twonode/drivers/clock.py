@@ -28,9 +28,11 @@ class SystemClock:
     """The clock on the wall."""
 
     def now_s(self) -> float:
+        """Seconds of the system's monotonic clock."""
         return time.monotonic()
 
     def sleep_s(self, seconds: float) -> None:
+        """Sleep that long."""
         if seconds > 0:
             time.sleep(seconds)
 
@@ -45,9 +47,11 @@ class ScaledClock:
         self._start_s = time.monotonic()
 
     def now_s(self) -> float:
+        """Scaled seconds since the clock was made."""
         return (time.monotonic() - self._start_s) * self._speed
 
     def sleep_s(self, seconds: float) -> None:
+        """Sleep until that many scaled seconds have passed."""
         if seconds > 0:
             time.sleep(seconds / self._speed)
 
@@ -59,8 +63,10 @@ class VirtualClock:
         self._now_s = 0.0
 
     def now_s(self) -> float:
+        """Seconds that were slept through so far."""
         return self._now_s
 
     def sleep_s(self, seconds: float) -> None:
+        """Jump ahead by that much."""
         if seconds > 0:
             self._now_s += seconds

@@ -1,0 +1,64 @@
+"""What `twonode instruments` says; looking for instruments is replaced here, since it would send a broadcast."""
+
+import pytest
+from console_runs import json_of, run
+
+from twonode.drivers import discovery
+from twonode.drivers.discovery import find_addresses
+from twonode.drivers.errors import LinkError
+
+
+class _Manager:
+    def __init__(self, answer):
+        self.answer = answer
+        self.asked = []
+
+    def list_resources(self, query):
+        self.asked.append(query)
+        if isinstance(self.answer, Exception):
+            raise self.answer
+        return self.answer
+
+
+@pytest.fixture
+def manager(monkeypatch):
+    manager = _Manager(())
+    monkeypatch.setattr(discovery, "_resource_manager", lambda backend: manager)
+    return manager
+
+
+def test_what_the_library_finds_is_sorted(manager):
+    manager.answer = ("USB0::2::INSTR", "TCPIP0::127.0.0.1::inst0::INSTR")
+    assert find_addresses("python") == ("TCPIP0::127.0.0.1::inst0::INSTR", "USB0::2::INSTR")
+    assert manager.asked == ["?*::INSTR"]
+
+
+def test_a_library_that_fails_is_a_link_error(manager):
+    manager.answer = OSError("no library")
+    with pytest.raises(LinkError, match="no library"):
+        find_addresses("python")
+
+
+def test_it_says_that_it_sends_a_broadcast_and_leaves_serial_ports_alone(manager):
+    manager.answer = ("ASRL1::INSTR",)
+    result = run("instruments", "--visa", "python")
+    assert result.exit_code == 0
+    assert "broadcast" in result.stderr
+    assert "a serial port: not asked" in result.stdout
+
+
+def test_no_discovery_looks_nowhere(manager):
+    result = run("instruments", "--no-discovery")
+    assert result.exit_code == 0
+    assert manager.asked == []
+    assert "Give addresses" in result.stdout
+
+
+def test_given_addresses_are_asked_and_nothing_is_looked_for(manager):
+    result = run("instruments", "TCPIP0::127.0.0.1::1::SOCKET", "nonsense", "--json")
+    assert result.exit_code == 3
+    assert manager.asked == []
+    document = json_of(result)
+    assert document["looked"] is False
+    assert "Nothing listens" in document["instruments"][0]["error"]
+    assert "no instrument address" in document["instruments"][1]["error"]
