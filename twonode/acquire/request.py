@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from math import isfinite, pi
+from pathlib import Path
 
 import numpy as np
 
@@ -46,6 +47,7 @@ class SweepRequest:
     level_vpp : generator setting into an open circuit; None is chosen.
     probe_factors : division of channel 1's and channel 2's probe.
     node_volts : residual DC at drive and far node as read with a meter, V.
+    null : folder of the null run that says what the two channels do differently; None goes by the class of scope.
     """
 
     hookup: HookUp
@@ -65,6 +67,7 @@ class SweepRequest:
     unplugged_and_discharged: bool = False
     simulated: bool = False
     seed: int | None = None
+    null: Path | None = None
 
     @property
     def asked(self) -> Part:

@@ -86,7 +86,7 @@ def demo(
     settings = simulated_settings(stage, seed=seed, faults=faults, speed=speed)
     if not as_json:
         click.echo(f"SIMULATED BENCH, seed {seed}: no hardware is used, and no real part was measured.")
-        click.echo(f"{stage.title}; in question: {asked.name}.")
+        click.echo(f"{stage.title}; in question: {asked.name}.{_readings(stage)}")
     with leaving():
         with simulated_bench(settings) as bench:
             recording = measure(
@@ -94,6 +94,11 @@ def demo(
             )
         outcome = conclude([recording], picture=True)
     return show(outcome, as_json=as_json, check=check)
+
+
+def _readings(stage: Stage) -> str:
+    name, reading = _READ_BEFOREHAND
+    return f" An ohmmeter read {name} as {reading}." if stage.part(name).measured is not None else ""
 
 
 def _demo_stage(faulty: set[str]) -> Stage:
