@@ -15,7 +15,7 @@ import numpy as np
 
 from tests.benchmarks.table import Row
 from twonode.acquire import SweepClosed, SweepRequest, estimate_recordings, run_sweep
-from twonode.acquire.request import advised_resistor
+from twonode.acquire.request import PlanKind, advised_resistor
 from twonode.analysis.hookup import HookUp, series_stage, shunt_stage
 from twonode.analysis.quantities import Tolerance
 from twonode.drivers.bench import Bench, open_bench
@@ -79,7 +79,7 @@ def cases(hookup: HookUp, count: int, *, first_seed: int) -> list[Case]:
     return found
 
 
-def request_of(case: Case) -> SweepRequest:
+def request_of(case: Case, *, plan: PlanKind = PlanKind.EVEN) -> SweepRequest:
     """The sweep a person would ask for, knowing the marking and the resistor."""
     make = series_stage if case.hookup is HookUp.SERIES else shunt_stage
     tolerance = Tolerance(minus=0.2, plus=0.2)
@@ -98,6 +98,7 @@ def request_of(case: Case) -> SweepRequest:
         tolerance=tolerance,
         simulated=True,
         seed=case.seed,
+        plan=plan,
     )
 
 

@@ -15,11 +15,11 @@ __all__ = ["Event", "Note", "PointDone", "SweepClosed", "SweepStarted"]
 class SweepStarted:
     """The instruments are ready and the output goes on.
 
-    expected_s : how long the sweep should take, s. generator, scope : their replies to *IDN?.
+    total : points, as far as is known. expected_s : how long the sweep should take, s.
+    generator, scope : their replies to *IDN?.
     """
 
     total: int
-    frequencies_hz: tuple[float, ...]
     expected_s: float
     generator: str
     scope: str

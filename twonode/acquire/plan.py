@@ -16,7 +16,7 @@ from twonode.acquire.request import SweepRequest, informative_band
 from twonode.acquire.timing import Placement, place_frequency
 from twonode.analysis.quantities import format_quantity
 
-__all__ = ["BenchLimits", "SweepPlan", "plan_sweep"]
+__all__ = ["BenchLimits", "SweepPlan", "plan_sweep", "reach_of", "usual_band"]
 
 USUAL_POINTS = 12
 LOWEST_HZ = 2.0
@@ -67,23 +67,8 @@ def plan_sweep(request: SweepRequest, limits: BenchLimits, *, per_point_s: float
     ------
     UnfitRequest : the range is out of the generator's or the scope's reach.
     """
-    slowest_record_s = max(limits.seconds_per_div) * limits.divisions
-    reach = (
-        max(limits.frequency_min_hz, 4.2 / slowest_record_s),
-        limits.frequency_max_hz,
-    )
-    for name, hz in (("--from", request.from_hz), ("--to", request.to_hz)):
-        if hz is not None and not reach[0] <= hz <= reach[1]:
-            raise UnfitRequest(
-                f"{name} {format_quantity(hz, 'Hz')} is out of these instruments' reach.",
-                f"Generator and scope together go from {format_quantity(reach[0], 'Hz')} "
-                f"to {format_quantity(reach[1], 'Hz')}.",
-                f"Choose {name} within that.",
-            )
-    low_hz, _, high_hz = informative_band(
-        request, lowest_hz=max(LOWEST_HZ, reach[0]), highest_hz=min(HIGHEST_HZ, reach[1])
-    )
-    low_hz, high_hz = _given_range(request, low_hz, high_hz, reach)
+    reach = reach_of(limits)
+    low_hz, _, high_hz = usual_band(request, limits)
     wanted = np.geomspace(high_hz, low_hz, request.points or USUAL_POINTS)
     predictor = Predictor(request)
     placements: list[Placement] = []
@@ -100,6 +85,35 @@ def plan_sweep(request: SweepRequest, limits: BenchLimits, *, per_point_s: float
         placements.append(placement)
         seconds += placement.record_s + predictor.at(placement.frequency_hz).settle_s + per_point_s
     return SweepPlan(placements=tuple(placements), expected_s=seconds)
+
+
+def reach_of(limits: BenchLimits) -> tuple[float, float]:
+    """Lowest and highest frequency that generator and scope can do together, Hz."""
+    slowest_record_s = max(limits.seconds_per_div) * limits.divisions
+    return max(limits.frequency_min_hz, 4.2 / slowest_record_s), limits.frequency_max_hz
+
+
+def usual_band(request: SweepRequest, limits: BenchLimits) -> tuple[float, float, float]:
+    """Lower end, corner and upper end of the band a sweep covers, Hz, explicit ends included.
+
+    Raises
+    ------
+    UnfitRequest : an explicit end is out of the instruments' reach.
+    """
+    reach = reach_of(limits)
+    for name, hz in (("--from", request.from_hz), ("--to", request.to_hz)):
+        if hz is not None and not reach[0] <= hz <= reach[1]:
+            raise UnfitRequest(
+                f"{name} {format_quantity(hz, 'Hz')} is out of these instruments' reach.",
+                f"Generator and scope together go from {format_quantity(reach[0], 'Hz')} "
+                f"to {format_quantity(reach[1], 'Hz')}.",
+                f"Choose {name} within that.",
+            )
+    low_hz, corner_hz, high_hz = informative_band(
+        request, lowest_hz=max(LOWEST_HZ, reach[0]), highest_hz=min(HIGHEST_HZ, reach[1])
+    )
+    low_hz, high_hz = _given_range(request, low_hz, high_hz, reach)
+    return low_hz, min(max(corner_hz, low_hz), high_hz), high_hz
 
 
 def _given_range(

@@ -6,6 +6,7 @@ dead or swapped channels, unsafe volts.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -107,9 +108,28 @@ class PointTaker:
         self._deep = True
         self._noise_lsb = 0.0
         self._triggers = True
+        self._at: Placement | None = None
+        self._hz = 0.0
+        self._stepped_s = 0.0
 
-    def take(self, placement: Placement) -> Attempt:
+    def take(
+        self,
+        placement: Placement,
+        *,
+        choose_next: Callable[[], Placement | None] = lambda: None,
+        overlap: bool = True,
+    ) -> tuple[Attempt, Placement | None]:
         """Measure one point, repeating where that can help.
+
+        Parameters
+        ----------
+        choose_next : called once, while the record runs; the generator goes there before the record is transferred,
+            so that it settles meanwhile.
+        overlap : whether it does; without, it goes there at the beginning of the next point.
+
+        Returns
+        -------
+        The point, and what choose_next answered.
 
         Raises
         ------
@@ -117,8 +137,7 @@ class PointTaker:
         BenchError : an instrument failed.
         """
         bench = self._bench
-        hz = bench.generator.set_frequency(placement.frequency_hz)
-        stepped_s = bench.clock.now_s()
+        hz = self._go_to(placement)
         expected = self._predictor.at(hz)
         vpp = [
             self._level_vpp * expected.drive * self._correction[0],
@@ -126,16 +145,24 @@ class PointTaker:
         ]
         dropped: list[str] = []
         reading: PointReading | None = None
+        following: Placement | None = None
         for attempt in range(MOST_ATTEMPTS):
             weak = vpp[1] < WEAK_DIV * self._steps[1][0]
             self._set_time(placement.seconds_per_div, WEAK_POINTS_WANTED if weak else POINTS_WANTED)
             self._set_ranges(vpp)
             averages = self._set_averages(placement.record_s if weak else None)
+            self._go_to(placement)
             wait_s = (bench.generator.settle_s + expected.settle_s) * self._stretch
-            bench.clock.sleep_s(stepped_s + wait_s - bench.clock.now_s())
+            bench.clock.sleep_s(self._stepped_s + wait_s - bench.clock.now_s())
             started_s = bench.clock.now_s()
-            capture = self._capture(averages * placement.record_s)
-            traces = trace_pair(capture)
+            waited_s = started_s - self._stepped_s
+            trigger = self._arm()
+            if attempt == 0:
+                following = choose_next()
+            self._wait(averages * placement.record_s, trigger)
+            if following is not None and overlap:
+                self._go_to(following)
+            traces = trace_pair(bench.scope.transfer())
             reading = read_point(traces, hz, line_hz=self._request.line_hz)
             reasons = self._examine(hz, traces, reading, expected.drive)
             if not reasons or attempt == MOST_ATTEMPTS - 1:
@@ -148,28 +175,45 @@ class PointTaker:
             dropped.append("; ".join(reasons.values()))
         assert reading is not None
         self._learn(expected.drive, expected.far, reading)
-        return Attempt(
+        attempt_made = Attempt(
             frequency_set_hz=placement.frequency_hz,
             frequency_hz=hz,
             traces=traces,
             reading=reading,
             averages=averages,
-            waited_s=started_s - stepped_s,
+            waited_s=waited_s,
             used=not reasons and reading.point is not None,
             reason="; ".join(reasons.values()) or None,
             repeats=len(dropped),
             repeat_reason=" / ".join(dropped) or None,
             started_s=started_s,
         )
+        return attempt_made, following
 
-    def _capture(self, record_s: float) -> Capture:
-        """A record; where nothing crosses 0 V on channel 1 (a DC of some volts is allowed), without a trigger."""
-        if self._triggers:
+    def _go_to(self, placement: Placement) -> float:
+        """Step the generator unless it is there already; the frequency read back, Hz."""
+        if placement is not self._at:
+            self._hz = self._bench.generator.set_frequency(placement.frequency_hz)
+            self._stepped_s = self._bench.clock.now_s()
+            self._at = placement
+        return self._hz
+
+    def _arm(self) -> TriggerMode:
+        trigger = TriggerMode.EDGE if self._triggers else TriggerMode.FREE
+        self._bench.scope.arm(trigger=trigger)
+        return trigger
+
+    def _wait(self, record_s: float, trigger: TriggerMode) -> None:
+        """Until the record is complete; where nothing crosses 0 V (a DC of some volts is allowed), untriggered."""
+        scope = self._bench.scope
+        if trigger is TriggerMode.EDGE:
             try:
-                return self._bench.scope.capture(timeout_s=1.5 * record_s + 1.5)
+                scope.wait(1.5 * record_s + 1.5)
+                return
             except NoTrigger:
                 self._triggers = False
-        return self._bench.scope.capture(timeout_s=3.0 * record_s + 5.0, trigger=TriggerMode.FREE)
+                scope.arm(trigger=TriggerMode.FREE)
+        scope.wait(3.0 * record_s + 5.0)
 
     def _set_time(self, seconds_per_div: float, points: int) -> None:
         if (seconds_per_div, points) != self._time:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from enum import Enum
 from math import isfinite, pi
 from pathlib import Path
 
@@ -18,7 +19,7 @@ from twonode.analysis.hookup import HookUp
 from twonode.analysis.quantities import Tolerance, format_quantity
 from twonode.analysis.stage import Part, PartKind, Stage
 
-__all__ = ["SAFE_NODE_VOLTS", "SweepRequest", "advised_resistor", "check_request"]
+__all__ = ["SAFE_NODE_VOLTS", "PlanKind", "SweepRequest", "advised_resistor", "check_request"]
 
 SAFE_NODE_VOLTS = 5.0
 """Residual volts above which a sweep is refused (design)."""
@@ -34,6 +35,13 @@ HIGHEST_CORNER_HZ = 200e3
 """Below, a point takes minutes; above, scope bandwidth and leads decide (trade: corners of 0.1 to 10 kHz)."""
 
 _DECADES_OHM = tuple(10.0**n for n in range(2, 7))
+
+
+class PlanKind(Enum):
+    """How the frequencies are chosen; the value is the word on the command line."""
+
+    INFORMATION = "information"
+    EVEN = "even"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +76,7 @@ class SweepRequest:
     simulated: bool = False
     seed: int | None = None
     null: Path | None = None
+    plan: PlanKind = PlanKind.INFORMATION
 
     @property
     def asked(self) -> Part:

@@ -7,23 +7,51 @@ line frequency: either may mean that the set is not unplugged or not discharged.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from twonode.acquire.errors import SafetyRefusal
-from twonode.acquire.request import SAFE_NODE_VOLTS, SweepRequest
+from twonode.acquire.request import SAFE_NODE_VOLTS
 from twonode.analysis.quantities import format_quantity
 from twonode.analysis.sinefit import fit_sines
 from twonode.drivers.bench import Bench
 from twonode.drivers.capture import ChannelTrace
 from twonode.drivers.scope import TriggerMode
 
-__all__ = ["NodeVolts", "look_at_nodes", "refuse_unsafe"]
+__all__ = ["Clipped", "NodeVolts", "look_at_nodes", "refuse_unsafe"]
 
 LOOK_CYCLES = 2.5
 DECISIVE_VOLTS_PER_DIV = 2.5
 """A range on which 5 V is two divisions: coarse enough for 10 V, fine enough to tell 5 V from an offset error."""
+
+
+class _Nodes(Protocol):
+    @property
+    def drive(self) -> str: ...
+
+    @property
+    def far(self) -> str: ...
+
+
+class Clipped(Protocol):
+    """What the look must know of how the bench is clipped on: a sweep's request says it, and so does a null run's."""
+
+    @property
+    def stage(self) -> _Nodes:
+        """Names of the nodes of channel 1 and channel 2."""
+        ...
+
+    @property
+    def probe_factors(self) -> tuple[float, float]:
+        """Division of channel 1's and channel 2's probe."""
+        ...
+
+    @property
+    def line_hz(self) -> float:
+        """Mains frequency, Hz."""
+        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,7 +62,7 @@ class NodeVolts:
     line_v: float
 
 
-def look_at_nodes(bench: Bench, request: SweepRequest) -> tuple[NodeVolts, NodeVolts]:
+def look_at_nodes(bench: Bench, request: Clipped) -> tuple[NodeVolts, NodeVolts]:
     """DC and line content of drive and far node, whatever the generator does.
 
     Raises
@@ -65,7 +93,7 @@ def look_at_nodes(bench: Bench, request: SweepRequest) -> tuple[NodeVolts, NodeV
     return found[0], found[1]
 
 
-def refuse_unsafe(bench: Bench, request: SweepRequest, nodes: tuple[NodeVolts, NodeVolts]) -> None:
+def refuse_unsafe(bench: Bench, request: Clipped, nodes: tuple[NodeVolts, NodeVolts]) -> None:
     """Switch the output off and raise SafetyRefusal if a node carries 5 V or more of DC or line frequency."""
     for node, volts in zip((request.stage.drive, request.stage.far), nodes, strict=True):
         for size, kind in ((abs(volts.dc_v), "DC"), (volts.line_v, f"{request.line_hz:g} Hz")):

@@ -8,21 +8,26 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 import twonode
 from twonode.acquire.errors import SweepFailed
 from twonode.acquire.events import Event, Note, PointDone, SweepClosed, SweepStarted
-from twonode.acquire.plan import SweepPlan, plan_sweep
+from twonode.acquire.plan import plan_sweep
+from twonode.acquire.planner import Advice, EvenPlanner, InformationPlanner, Planner
 from twonode.acquire.point import Attempt, PointTaker
-from twonode.acquire.request import SweepRequest, check_request, resistor_advice
+from twonode.acquire.request import PlanKind, SweepRequest, check_request, resistor_advice
 from twonode.acquire.safety import look_at_nodes
+from twonode.acquire.timing import Placement
 from twonode.analysis.channel import ChannelClass, probe_for_factor
 from twonode.analysis.channel import Probe as ProbeClass
-from twonode.analysis.ratio import PointReading
+from twonode.analysis.model import Sweep
+from twonode.analysis.ratio import PointReading, RatioPoint
 from twonode.analysis.stage import stage_to_document
 from twonode.drivers.bench import Bench
 from twonode.drivers.errors import BenchError
@@ -52,10 +57,17 @@ class _Limits:
     divisions: int
 
 
-def run_sweep(bench: Bench, request: SweepRequest, *, archive: Path) -> Iterator[Event]:
+def run_sweep(
+    bench: Bench, request: SweepRequest, *, archive: Path, null: Sweep | None = None, overlap: bool = True
+) -> Iterator[Event]:
     """Carry out a sweep on an open bench and file it.
 
     Every point is on disk before its event is yielded.
+
+    Parameters
+    ----------
+    null : the null run named in the request, as analysis takes it; planning uses what it says of the channels.
+    overlap : let the generator settle at the next frequency while a record is transferred.
 
     Raises
     ------
@@ -64,23 +76,14 @@ def run_sweep(bench: Bench, request: SweepRequest, *, archive: Path) -> Iterator
     BenchError : an instrument failed. ArchiveNotWritable : the archive cannot be written.
     """
     check_request(request)
-    generator, scope = bench.generator, bench.scope
-    plan = plan_sweep(
-        request,
-        _Limits(
-            frequency_min_hz=generator.frequency_min_hz,
-            frequency_max_hz=generator.frequency_max_hz,
-            seconds_per_div=tuple(scope.seconds_per_div_choices),
-            divisions=scope.divisions_x,
-        ),
-        per_point_s=generator.settle_s + TRANSFER_S,
-    )
+    generator = bench.generator
+    planner = _planner(bench, request, null)
     created = datetime.now(UTC).replace(microsecond=0)
-    header = _header(bench, request, plan, created)
+    header = _header(bench, request, planner, created)
     used = 0
     with RecordingWriter(archive, header) as writer:
         try:
-            for event in _measure(bench, request, plan, writer):
+            for event in _measure(bench, request, planner, writer, overlap=overlap):
                 used += isinstance(event, PointDone) and event.used
                 yield event
         except BaseException:
@@ -97,18 +100,18 @@ def run_sweep(bench: Bench, request: SweepRequest, *, archive: Path) -> Iterator
 
 
 def _measure(
-    bench: Bench, request: SweepRequest, plan: SweepPlan, writer: RecordingWriter
+    bench: Bench, request: SweepRequest, planner: Planner, writer: RecordingWriter, *, overlap: bool
 ) -> Iterator[Event]:
     generator, scope = bench.generator, bench.scope
     generator.prepare()
     scope.prepare(request.probe_factors)
     look_at_nodes(bench, request)
     level_vpp = generator.set_level(request.generator_vpp)
-    generator.set_frequency(plan.placements[0].frequency_hz)
+    placement: Placement | None = planner.first()
+    generator.set_frequency(planner.first().frequency_hz)
     yield SweepStarted(
-        total=len(plan.placements),
-        frequencies_hz=tuple(p.frequency_hz for p in plan.placements),
-        expected_s=plan.expected_s,
+        total=planner.total,
+        expected_s=planner.expected_s,
         generator=generator.identity,
         scope=scope.identity,
     )
@@ -118,34 +121,72 @@ def _measure(
     generator.output(True)
     taker = PointTaker(bench, request, level_vpp)
     start_s = bench.clock.now_s()
-    for index, placement in enumerate(plan.placements, start=1):
-        attempt = taker.take(placement)
-        writer.add_point(
-            _row(index, attempt, request, level_vpp, attempt.started_s - start_s), attempt.traces
-        )
-        if attempt.repeats and attempt.used:
-            yield Note(text=f"Point {index} was repeated: {attempt.repeat_reason}.")
-        point = attempt.reading.point
-        yield PointDone(
-            index=index,
-            total=len(plan.placements),
-            frequency_hz=attempt.frequency_hz,
-            ratio=point.ratio if point is not None else None,
-            used=attempt.used,
-            reason=attempt.reason,
-            left_s=_left(plan, index, bench.clock.now_s() - start_s),
-        )
+    done: list[RatioPoint] = []
+    index = 0
+    # The planner computes beside the measurement: its answer is due when the next record runs.
+    with ThreadPoolExecutor(max_workers=1, thread_name_prefix="planner") as beside:
+        pending = beside.submit(planner.advise, (), 1)
+        while placement is not None:
+            index += 1
+            attempt, following = taker.take(
+                placement, choose_next=partial(_placement_of, pending), overlap=overlap
+            )
+            point = attempt.reading.point
+            if attempt.used and point is not None:
+                done.append(point)
+            given = pending.result()
+            if following is not None:
+                pending = beside.submit(planner.advise, tuple(done), index + 1)
+            writer.add_point(
+                _row(index, attempt, request, level_vpp, attempt.started_s - start_s), attempt.traces
+            )
+            if attempt.repeats and attempt.used:
+                yield Note(text=f"Point {index} was repeated: {attempt.repeat_reason}.")
+            placement = following
+            total = index if placement is None else max(planner.total, index + 1)
+            elapsed_s = bench.clock.now_s() - start_s
+            yield PointDone(
+                index=index,
+                total=total,
+                frequency_hz=attempt.frequency_hz,
+                ratio=point.ratio if point is not None else None,
+                used=attempt.used,
+                reason=attempt.reason,
+                left_s=float(elapsed_s / index * (total - index)),
+            )
+            if given.enough is not None:
+                yield Note(text=f"{index} points are enough: {given.enough}.")
 
 
-def _left(plan: SweepPlan, done: int, elapsed_s: float) -> float:
-    """Time left, from the plan and from how the finished points compare with it, s."""
-    records = [p.record_s for p in plan.placements]
-    share = sum(records[done:]) / sum(records)
-    planned_left = plan.expected_s * share
-    if share >= 1.0:
-        return planned_left
-    pace = elapsed_s / (plan.expected_s * (1.0 - share))
-    return planned_left * min(max(pace, 0.3), 3.0)
+def _placement_of(pending: Future[Advice]) -> Placement | None:
+    return pending.result().placement
+
+
+def _planner(bench: Bench, request: SweepRequest, null: Sweep | None) -> Planner:
+    generator, scope = bench.generator, bench.scope
+    limits = _Limits(
+        frequency_min_hz=generator.frequency_min_hz,
+        frequency_max_hz=generator.frequency_max_hz,
+        seconds_per_div=tuple(scope.seconds_per_div_choices),
+        divisions=scope.divisions_x,
+    )
+    if request.plan is PlanKind.EVEN:
+        return EvenPlanner(plan_sweep(request, limits, per_point_s=generator.settle_s + TRANSFER_S))
+    return InformationPlanner(
+        request,
+        limits,
+        volts_per_div=[scope.volts_per_div_choices(f) for f in request.probe_factors],
+        channels=channel_class(bench),
+        bench=scope.identity,
+        null=null,
+        settle_s=generator.settle_s,
+        transfer_s=TRANSFER_S,
+    )
+
+
+def channel_class(bench: Bench) -> ChannelClass:
+    """How far this scope's channels may differ, by its profile."""
+    return ChannelClass(gain_sigma=bench.scope.profile.gain_standard_uncertainty)
 
 
 def _row(index: int, attempt: Attempt, request: SweepRequest, level_vpp: float, time_s: float) -> PointRow:
@@ -185,11 +226,11 @@ def _row(index: int, attempt: Attempt, request: SweepRequest, level_vpp: float, 
     )
 
 
-def _header(bench: Bench, request: SweepRequest, plan: SweepPlan, created: datetime) -> Header:
+def _header(bench: Bench, request: SweepRequest, planner: Planner, created: datetime) -> Header:
     import numpy
     import scipy
 
-    scope_class = ChannelClass(gain_sigma=bench.scope.profile.gain_standard_uncertainty)
+    scope_class = channel_class(bench)
     asked = request.asked
     return Header(
         title=request.stage.title,
@@ -237,7 +278,7 @@ def _header(bench: Bench, request: SweepRequest, plan: SweepPlan, created: datet
         if request.tolerance is None
         else (request.tolerance.minus, request.tolerance.plus),
         tags=dict(request.tags),
-        plan={"kind": "even", "frequencies_hz": [p.frequency_hz for p in plan.placements]},
+        plan={"kind": planner.kind},
         versions={
             "twonode": twonode.__version__,
             "python": platform.python_version(),

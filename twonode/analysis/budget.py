@@ -6,16 +6,20 @@ and add up to 1.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from twonode.analysis.companion import is_companion
+from twonode.analysis.companion_advice import CompanionAdvice, best_companion
+from twonode.analysis.hookup import KNOWN_RESISTOR_ROLE
 from twonode.analysis.model import Aspect, Parameter
 from twonode.analysis.posterior import Posterior
+from twonode.analysis.stage import Part, PartKind
 
-__all__ = ["BudgetLine", "budget"]
+__all__ = ["BudgetLine", "best_action", "budget"]
 
 Real = NDArray[np.float64]
 
@@ -23,6 +27,12 @@ NOISE = "noise"
 QUANTISATION = "quantisation"
 METER_SIGMA = 0.005 / 3**0.5
 """A hand-held meter's 0.5 % on ohms (class figure), as a standard uncertainty."""
+METER_SIGMA_OTHER = 0.02 / 3**0.5
+"""The same on farads and henries: 2 % (class figure)."""
+CLOSER_SIGMA = 0.0002 / 3**0.5
+"""A resistor read with a good bench meter, 0.02 % (class figure)."""
+COMPANION_FROM = 0.02
+"""Share of all neighbours together below which no companion is worked out: it could not help."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,9 +66,10 @@ def budget(posterior: Posterior, index: int) -> tuple[BudgetLine, ...]:
     shares[QUANTISATION] = float(by_point @ rounding)
     shares[NOISE] = float(by_point @ (1.0 - rounding))
     total = sum(shares.values())
+    advice = _Advice(posterior, index, shares)
     lines = []
     for source, share in shares.items():
-        action, after = _action(source, posterior, index)
+        action, after = advice.of(source)
         lines.append(BudgetLine(source=source, share=share / total, action=action, expected_sigma=after))
     return tuple(sorted(lines, key=lambda line: -line.share))
 
@@ -69,30 +80,77 @@ def best_action(lines: tuple[BudgetLine, ...]) -> BudgetLine | None:
     return min(helping, key=lambda line: line.expected_sigma or 0.0) if helping else None
 
 
-def _action(source: str, posterior: Posterior, index: int) -> tuple[str, float | None]:
-    """Advice for a source and the standard uncertainty it would lead to."""
-    if source in (NOISE, QUANTISATION):
-        return "measure more points, or the same ones longer", _after_more_data(posterior, index, 4.0)
-    if source in ("channel gain", "channel skew", "probe compensation"):
-        known = {Aspect.GAIN: 5e-4, Aspect.COMPENSATION: 1e-3, Aspect.SHAPE: 1e-4, Aspect.SKEW: 1e-10}
-        return (
-            "do a null run: both probes on the drive node",
-            _after_knowing(posterior, index, lambda p: known.get(p.aspect)),
+class _Advice:
+    """What would shrink each source of one variance, and the standard uncertainty that would lead to."""
+
+    def __init__(self, posterior: Posterior, index: int, shares: Mapping[str, float]) -> None:
+        self._posterior = posterior
+        self._index = index
+        stages = [sweep.stage for sweep in posterior.model.sweeps if sweep.stage is not None]
+        self._parts = {part.name: part for stage in stages for part in stage.parts}
+        self._asked = posterior.model.parameters[index].owner
+        self._companion = self._best_companion(shares)
+
+    def of(self, source: str) -> tuple[str, float | None]:
+        """Action and expected standard uncertainty for a line of the budget; None where no action helps."""
+        if source in (NOISE, QUANTISATION):
+            return "measure more points, or the same ones longer", self._after_more_data()
+        if source in ("channel gain", "channel skew", "probe compensation"):
+            known = {Aspect.GAIN: 5e-4, Aspect.COMPENSATION: 1e-3, Aspect.SHAPE: 1e-4, Aspect.SKEW: 1e-10}
+            return (
+                "do a null run: both probes on the drive node",
+                self._after_knowing(lambda p: known.get(p.aspect)),
+            )
+        if source == "probe loading":
+            return (
+                "measure the far probe's capacitance, or use a smaller resistor",
+                self._after_knowing(lambda p: 0.02 if p.source == source else None),
+            )
+        if source == "frequency":
+            return "use a generator with a better frequency standard", None
+        parameter = next(p for p in self._posterior.model.parameters if p.source == source)
+        if parameter.source != parameter.owner:  # an aspect of the asked part itself
+            return "measure more points on both sides of the corner", self._after_more_data()
+        return self._of_part(source, self._parts.get(source))
+
+    def _of_part(self, name: str, part: Part | None) -> tuple[str, float | None]:
+        if part is not None and is_companion(part):
+            return (
+                f"read the {name} with a bench meter good to 0.02 %",
+                self._after_knowing(lambda p: CLOSER_SIGMA if p.source == name else None),
+            )
+        ohmic = part is None or part.kind is PartKind.RESISTOR
+        limit = METER_SIGMA if ohmic else METER_SIGMA_OTHER
+        metered = self._after_knowing(lambda p: limit if p.source == name else None)
+        if part is not None and part.role == KNOWN_RESISTOR_ROLE:
+            return f"measure {name} with a meter before clipping it in", metered
+        if self._companion is not None and self._companion.expected_sigma < metered:
+            return self._companion.words(self._asked), self._companion.expected_sigma
+        lifted = f"the set unplugged and {name} lifted at one end if anything is beside it"
+        return f"measure {name} with a meter, {lifted}", metered
+
+    def _best_companion(self, shares: Mapping[str, float]) -> CompanionAdvice | None:
+        """None in a fixture, whose resistor is known or can be read, and where neighbours hardly matter."""
+        if any(part.role == KNOWN_RESISTOR_ROLE for part in self._parts.values()):
+            return None
+        neighbours = sum(
+            shares.get(name, 0.0) for name, part in self._parts.items() if not is_companion(part)
         )
-    if source == "probe loading":
-        return (
-            "measure the far probe's capacitance, or use a smaller resistor",
-            _after_knowing(posterior, index, lambda p: 0.02 if p.source == source else None),
-        )
-    if source == "frequency":
-        return "use a generator with a better frequency standard", None
-    parameter = next(p for p in posterior.model.parameters if p.source == source)
-    if parameter.source != parameter.owner:  # an aspect of the asked part itself
-        return "measure more points on both sides of the corner", _after_more_data(posterior, index, 4.0)
-    return (
-        f"measure {source} with a meter, the set unplugged and {source} lifted at one end if anything is beside it",
-        _after_knowing(posterior, index, lambda p: METER_SIGMA if p.source == source else None),
-    )
+        if neighbours < COMPANION_FROM * sum(shares.values()):
+            return None
+        return best_companion(self._posterior, self._posterior.model.sweeps, self._asked, self._index)
+
+    def _after_more_data(self) -> float:
+        return _sigma_of(_precision(self._posterior, self._posterior.model.sigma, 4.0), self._index)
+
+    def _after_knowing(self, known: Callable[[Parameter], float | None]) -> float:
+        """Uncertainty if some parameters were known at least as well as `known` says."""
+        sigma = self._posterior.model.sigma.copy()
+        for place, parameter in enumerate(self._posterior.model.parameters):
+            limit = known(parameter)
+            if limit is not None:
+                sigma[place] = min(sigma[place], limit)
+        return _sigma_of(_precision(self._posterior, sigma), self._index)
 
 
 def _precision(posterior: Posterior, sigma: Real, data_weight: float = 1.0) -> Real:
@@ -106,17 +164,3 @@ def _sigma_of(precision: Real, index: int) -> float:
     scale = 1.0 / np.sqrt(np.maximum(np.diag(precision), np.finfo(float).tiny))
     covariance = np.linalg.pinv(precision * np.outer(scale, scale), hermitian=True)
     return float(np.sqrt(covariance[index, index]) * scale[index])
-
-
-def _after_more_data(posterior: Posterior, index: int, times: float) -> float:
-    return _sigma_of(_precision(posterior, posterior.model.sigma, times), index)
-
-
-def _after_knowing(posterior: Posterior, index: int, known: Callable[[Parameter], float | None]) -> float:
-    """Uncertainty if some parameters were known at least as well as `known` says."""
-    sigma = posterior.model.sigma.copy()
-    for place, parameter in enumerate(posterior.model.parameters):
-        limit = known(parameter)
-        if limit is not None:
-            sigma[place] = min(sigma[place], limit)
-    return _sigma_of(_precision(posterior, sigma), index)

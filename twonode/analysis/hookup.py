@@ -11,10 +11,19 @@ from enum import Enum
 from twonode.analysis.quantities import Tolerance, format_quantity
 from twonode.analysis.stage import GROUND, Part, PartKind, Stage
 
-__all__ = ["DRIVE_NODE", "FAR_NODE", "HookUp", "hookup_drawing", "series_stage", "shunt_stage"]
+__all__ = [
+    "DRIVE_NODE",
+    "FAR_NODE",
+    "KNOWN_RESISTOR_ROLE",
+    "HookUp",
+    "hookup_drawing",
+    "series_stage",
+    "shunt_stage",
+]
 
 DRIVE_NODE = "drive"
 FAR_NODE = "far"
+KNOWN_RESISTOR_ROLE = "known resistor"
 
 
 class HookUp(Enum):
@@ -93,7 +102,7 @@ def _known(part: str, between: tuple[str, str], ohm: float, tolerance: Tolerance
         between=between,
         value=ohm,
         tolerance=tolerance,
-        role="known resistor",
+        role=KNOWN_RESISTOR_ROLE,
     )
 
 

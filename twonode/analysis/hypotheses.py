@@ -36,6 +36,9 @@ class Fault(Enum):
     LOSSY = "lossy"
 
 
+LEAST_FAVOUR = 3.0
+"""How much better than a sound part a leak must explain the data before it counts as something the data say."""
+
 RATES = {Fault.NONE: 0.80, Fault.OPEN: 0.04, Fault.SHORTED: 0.03, Fault.LEAKY: 0.08, Fault.LOSSY: 0.05}
 
 
@@ -116,20 +119,31 @@ def scan_starts(model: Model, *, decades: float = 4.0, keep: int = 2) -> list[np
     return [theta for _, theta in trials[:keep]]
 
 
-def explain_part(sweeps: Sequence[Sweep], part: Part, nominal_farad: float) -> tuple[Explanation, ...]:
+def explain_part(
+    sweeps: Sequence[Sweep], part: Part, nominal_farad: float, *, near_farad: float | None = None
+) -> tuple[Explanation, ...]:
     """Fit every kind of explanation to the same data and weigh them by evidence and prior rate.
+
+    Parameters
+    ----------
+    near_farad : value of a fit to nearly the same data, which spares the search for a start.
 
     Returns
     -------
     Explanations, most probable first; the probabilities add up to 1.
     """
-    fits = {fault: _fit(fault, sweeps, part, nominal_farad) for fault in Fault}
+    fits = {fault: _fit(fault, sweeps, part, nominal_farad, near_farad) for fault in Fault}
     scores = {f: log(RATES[f]) + _evidence(p) for f, p in fits.items()}
     best = max(scores.values())
-    total = sum(exp(score - best) for score in scores.values())
+    weights = {fault: exp(score - best) for fault, score in scores.items()}
+    favour = _evidence(fits[Fault.LEAKY]) - _evidence(fits[Fault.NONE])
+    if favour < log(LEAST_FAVOUR):
+        # A leak too large in ohms to be seen here is as likely after the sweep as before: not found, but not tested.
+        weights[Fault.NONE] += weights[Fault.LEAKY]
+        weights[Fault.LEAKY] = 0.0
+    total = sum(weights.values())
     found = [
-        Explanation(fault=fault, posterior=fits[fault], probability=exp(scores[fault] - best) / total)
-        for fault in Fault
+        Explanation(fault=fault, posterior=fits[fault], probability=weights[fault] / total) for fault in Fault
     ]
     return tuple(sorted(found, key=lambda e: -e.probability))
 
@@ -140,19 +154,30 @@ def _evidence(posterior: Posterior) -> float:
     return posterior.log_evidence
 
 
-def _fit(fault: Fault, sweeps: Sequence[Sweep], part: Part, nominal_farad: float) -> Posterior:
+def _starts(model: Model, near_farad: float | None, *, decades: float = 4.0) -> list[np.ndarray]:
+    """From a known neighbourhood, else from a scan."""
+    if near_farad is None:
+        return scan_starts(model, decades=decades)
+    start = model.mean.copy()
+    start[0] = log(near_farad)
+    return [start]
+
+
+def _fit(
+    fault: Fault, sweeps: Sequence[Sweep], part: Part, nominal_farad: float, near_farad: float | None
+) -> Posterior:
     ordinary = ordinary_frees(part, nominal_farad, value_sigma=1.2)
     match fault:
         case Fault.NONE:
             model = Model(sweeps, ordinary)
-            return maximise(model, scan_starts(model))
+            return maximise(model, _starts(model, near_farad))
         case Fault.LEAKY:
             leak = Free(part=part.name, aspect=Aspect.LEAK, mean=log(1.4e6), sigma=1.7)
             model = Model(sweeps, [*ordinary, leak])
-            return maximise(model, _leak_starts(model, model.index(part.name, Aspect.LEAK)))
+            return maximise(model, _leak_starts(model, model.index(part.name, Aspect.LEAK), near_farad))
         case Fault.LOSSY:
             model = Model(sweeps, _lossy_frees(part, nominal_farad))
-            return maximise(model, scan_starts(model))
+            return maximise(model, _starts(model, near_farad))
         case Fault.OPEN:
             model = Model(
                 sweeps, [Free(part=part.name, aspect=Aspect.VALUE, mean=log(STRAY_FARAD), sigma=0.8)]
@@ -179,13 +204,13 @@ def _lossy_frees(part: Part, nominal_farad: float) -> list[Free]:
     return [frees[0], Free(part=part.name, aspect=Aspect.LOSS, mean=log(0.08), sigma=0.6)]
 
 
-def _leak_starts(model: Model, leak: int) -> list[np.ndarray]:
+def _leak_starts(model: Model, leak: int, near_farad: float | None) -> list[np.ndarray]:
     """A leak and a value can be mistaken for each other from a bad start, so a few of each are tried."""
     starts = []
     for resistance in (1e5, 3e6):
         model_start = model.mean.copy()
         model_start[leak] = log(resistance)
         starts.append(model_start)
-    scanned = scan_starts(model, keep=1)[0]
-    scanned[leak] = log(1e7)
-    return [*starts, scanned]
+    (near,) = _starts(model, near_farad)[:1]
+    near[leak] = log(1e7)
+    return [*starts, near]

@@ -124,7 +124,8 @@ class Header(msgspec.Struct, frozen=True, kw_only=True):
     """All of recording.json.
 
     created_utc, finished_utc : with time zone; the room has no clock of its own, the caller says.
-    stage : as `twonode.analysis.stage.stage_to_document` wrote it.
+    hookup : None in a null run made on the generator's lead alone.
+    stage : as `twonode.analysis.stage.stage_to_document` wrote it; None in a null run, which has none.
     part : the part asked for; None in a null run.
     drive_probe, far_probe : channel 1 and channel 2.
     gain_standard_uncertainty : relative, of each channel and range, from the class of scope.
@@ -134,6 +135,7 @@ class Header(msgspec.Struct, frozen=True, kw_only=True):
         where nothing was said.
     source_ohm : the generator's output resistance.
     tags : set, serial, position and the like.
+    null : of a sweep, the null run its channels were compared with.
     plan : how the frequencies were chosen, as the planner states it (JSON values).
     versions : program and libraries, by name.
     """
@@ -146,8 +148,8 @@ class Header(msgspec.Struct, frozen=True, kw_only=True):
     ended: Ended | None = None
     operator: str | None = None
     program_version: str
-    hookup: HookUp
-    stage: dict[str, Any]
+    hookup: HookUp | None = None
+    stage: dict[str, Any] | None = None
     part: str | None = None
     instruments: tuple[Instrument, ...] = ()
     conditions: Conditions

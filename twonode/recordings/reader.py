@@ -16,7 +16,7 @@ from twonode.analysis.stage import Stage, stage_from_document
 from twonode.analysis.traces import TracePair
 from twonode.recordings.bag import check_bag, damaged
 from twonode.recordings.errors import DamagedRecording
-from twonode.recordings.model import Header, PointRow, PointState, decode_header
+from twonode.recordings.model import Header, PointRow, PointState, RecordingKind, decode_header
 from twonode.recordings.points import read_rows
 from twonode.recordings.tracefile import check_members, read_point
 
@@ -32,12 +32,13 @@ class Recording:
     """A closed recording. The codes stay on disk until they are asked for, one point at a time.
 
     folder : the recording's folder. points : all rows, refused ones too, in the order taken.
+    stage : of a sweep; None for a null run, which measures the channels and no circuit.
     """
 
     folder: Path
     header: Header
     points: tuple[PointRow, ...]
-    stage: Stage = field(repr=False)
+    stage: Stage | None = field(repr=False, default=None)
 
     @property
     def name(self) -> str:
@@ -78,8 +79,9 @@ class Recording:
         """Raise DamagedRecording unless header, rows and codes agree.
 
         Points are numbered 1, 2, 3 ...; time never runs backwards; frequencies, intervals and ranges are
-        above zero; a used point has a ratio with a covariance that is one; a refused one says why; the asked
-        part is in the stage; the codes of every point, and no others, are there in the length its row says.
+        above zero; a used point has a ratio with a covariance that is one; a refused one says why; a sweep has
+        a hook-up and a stage, and the asked part is in it, while a null run has neither part nor stage; the
+        codes of every point, and no others, are there in the length its row says.
         """
         table = self.folder / "data" / "points.csv"
         before_s = 0.0
@@ -102,12 +104,27 @@ class Recording:
                 if not getattr(row, name) > 0:
                     raise damaged(table, f"{where}: {name} is {getattr(row, name)}, not above zero")
             _check_ratio(row, table)
-        if self.header.part is not None:
-            try:
-                self.stage.part(self.header.part)
-            except StageError as exc:
-                raise damaged(self.folder / "data" / "recording.json", exc.what.rstrip(".")) from exc
+        self._check_subject()
         check_members(self.folder / "data" / "traces.npz", {row.point: row.samples for row in self.points})
+
+
+    def _check_subject(self) -> None:
+        """Raise DamagedRecording unless kind, hook-up, stage and part belong together."""
+        header, where = self.header, self.folder / "data" / "recording.json"
+        if header.kind is RecordingKind.NULL:
+            for name, found in (("stage", self.stage), ("part", header.part)):
+                if found is not None:
+                    raise damaged(where, f"a null run has a {name}")
+            return
+        if self.stage is None:
+            raise damaged(where, "a sweep has no stage")
+        if header.hookup is None:
+            raise damaged(where, "a sweep has no hookup")
+        if header.part is not None:
+            try:
+                self.stage.part(header.part)
+            except StageError as exc:
+                raise damaged(where, exc.what.rstrip(".")) from exc
 
 
 def _check_ratio(row: PointRow, table: Path) -> None:
@@ -136,7 +153,7 @@ def read_recording(path: str | os.PathLike[str]) -> Recording:
     header = read_header(folder)
     table = folder / "data" / "points.csv"
     try:
-        stage = stage_from_document(header.stage)
+        stage = None if header.stage is None else stage_from_document(header.stage)
     except StageError as exc:
         raise damaged(folder / "data" / "recording.json", f"stage: {exc.what.rstrip('.')}") from exc
     recording = Recording(

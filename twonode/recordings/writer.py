@@ -29,7 +29,7 @@ from twonode.analysis.traces import TracePair
 from twonode.recordings.bag import write_bag_files
 from twonode.recordings.disk import FileLock, sync_file, sync_folder, write_whole
 from twonode.recordings.errors import UnfitRecord, not_writable
-from twonode.recordings.model import Ended, Header, PointRow, encode_header
+from twonode.recordings.model import Ended, Header, PointRow, RecordingKind, encode_header
 from twonode.recordings.naming import UNFINISHED, candidate_names, lock_path, recording_name
 from twonode.recordings.points import columns_line, encode_row
 from twonode.recordings.tracefile import array_name, encode_point, pack
@@ -87,9 +87,9 @@ class RecordingWriter:
         if self._state is not _State.NEW:
             raise _misused(f"the writer is {self._state.value}")
         content = encode_header(self._header)
-        name = recording_name(
-            self._header.created_utc, set_name=self._header.tags.get("set"), part=self._header.part
-        )
+        header = self._header
+        about = "null" if header.kind is RecordingKind.NULL else header.part
+        name = recording_name(header.created_utc, set_name=header.tags.get("set"), part=about)
         try:
             self._archive.mkdir(parents=True, exist_ok=True)
             self._folder, self._lock = _claim(self._archive, name)

@@ -1,0 +1,107 @@
+"""What a run on the bench files, in the words of `recordings`: rows, instruments, probes, versions.
+
+Owns the translation from what was measured to what is stored, for sweeps and null runs alike. Decides nothing.
+"""
+
+from __future__ import annotations
+
+import platform
+
+import twonode
+from twonode.acquire.point import Attempt
+from twonode.analysis.channel import probe_for_factor
+from twonode.drivers.bench import Bench
+from twonode.recordings.model import Instrument, InstrumentRole, PointRow, PointState, Probe
+
+__all__ = ["filed_instruments", "filed_probe", "filed_row", "filed_versions"]
+
+
+def filed_row(
+    index: int, attempt: Attempt, *, line_hz: float | None, level_vpp: float, time_s: float
+) -> PointRow:
+    """One row of points.csv from the record a point ended with; time_s : from the start of the run, s."""
+    reading, traces = attempt.reading, attempt.traces
+    point = reading.point
+    drive_step, far_step = abs(traces.drive.volts_per_code), abs(traces.far.volts_per_code)
+    return PointRow(
+        point=index,
+        time_s=time_s,
+        frequency_set_hz=attempt.frequency_set_hz,
+        frequency_hz=attempt.frequency_hz,
+        ratio_re=point.ratio.real if point else None,
+        ratio_im=point.ratio.imag if point else None,
+        var_re=point.ratio_cov[0] if point else None,
+        cov_re_im=point.ratio_cov[1] if point else None,
+        var_im=point.ratio_cov[2] if point else None,
+        drive_vpp=reading.drive_vpp,
+        far_vpp=reading.far_vpp,
+        drive_volts_per_div=traces.drive.volts_per_div,
+        far_volts_per_div=traces.far.volts_per_div,
+        samples=traces.samples,
+        sample_interval_s=traces.sample_interval_s,
+        averages=attempt.averages,
+        line_hz=line_hz,
+        line_harmonics=2,
+        state=PointState.USED if attempt.used else PointState.REFUSED,
+        reason=attempt.reason,
+        repeats=attempt.repeats,
+        repeat_reason=attempt.repeat_reason,
+        waited_s=attempt.waited_s,
+        level_vpp=level_vpp,
+        drive_residual_v=reading.drive_residual_lsb * drive_step,
+        far_residual_v=reading.far_residual_lsb * far_step,
+        drive_dc_v=reading.drive_dc_v,
+        far_dc_v=reading.far_dc_v,
+    )
+
+
+def filed_instruments(
+    bench: Bench, *, level_vpp: float, probe_factors: tuple[float, float]
+) -> tuple[Instrument, ...]:
+    """Generator and scope as they were found and set."""
+    return (
+        Instrument(
+            role=InstrumentRole.GENERATOR,
+            resource=bench.generator.resource,
+            identity=bench.generator.identity,
+            profile=bench.generator.profile.name,
+            settings={"level_vpp": level_vpp, "load": "high impedance"},
+        ),
+        Instrument(
+            role=InstrumentRole.SCOPE,
+            resource=bench.scope.resource,
+            identity=bench.scope.identity,
+            profile=bench.scope.profile.name,
+            settings={
+                "coupling": "DC",
+                "probe_factor_channel_1": probe_factors[0],
+                "probe_factor_channel_2": probe_factors[1],
+            },
+        ),
+    )
+
+
+def filed_probe(factor: float) -> Probe:
+    """The stated class of probe for a division factor, as it is stored."""
+    probe = probe_for_factor(factor)
+    return Probe(
+        factor=probe.factor,
+        resistance_ohm=probe.resistance_ohm,
+        resistance_standard_uncertainty_ohm=probe.resistance_ohm * probe.resistance_sigma,
+        capacitance_farad=probe.capacitance_farad,
+        capacitance_standard_uncertainty_farad=probe.capacitance_farad * probe.capacitance_sigma,
+        compensation_standard_uncertainty=probe.compensation_sigma,
+    )
+
+
+def filed_versions() -> dict[str, str]:
+    """Program and libraries that did the work."""
+    import numpy
+    import scipy
+
+    return {
+        "twonode": twonode.__version__,
+        "python": platform.python_version(),
+        "numpy": numpy.__version__,
+        "scipy": scipy.__version__,
+    }
