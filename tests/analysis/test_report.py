@@ -132,7 +132,7 @@ def test_the_action_that_helps_is_said_once():
     estimate = made_estimate(true_stage(value=22.5e-9), stage=wrenfield(read_beforehand=False))
     assert estimate.finding.state is FindingState.UNDECIDED
     text = "\n".join(report_lines(estimate, CIRCUMSTANCES))
-    assert text.count("measure R12 with a meter") == 1
+    assert text.count("clip a companion of") == 1
 
 
 def test_the_budget_names_the_sources_with_their_shares(healthy):

@@ -6,12 +6,16 @@ from twonode.acquire.errors import (
     ChannelsSwapped,
     LevelMismatch,
     NoSignal,
+    ProbesApart,
     SafetyRefusal,
     SweepFailed,
     UnfitRequest,
 )
 from twonode.acquire.events import Event, Note, PointDone, SweepClosed, SweepStarted
-from twonode.acquire.reestimate import estimate_recordings, sweep_of
+from twonode.acquire.nullrequest import NullRequest, check_null_request
+from twonode.acquire.nullrun import run_null
+from twonode.acquire.nulls import age_words, newest_null, null_for_sweep, null_used
+from twonode.acquire.reestimate import Reestimate, estimate_recordings, reestimate, sweep_of
 from twonode.acquire.request import SweepRequest, advised_resistor, check_request
 from twonode.acquire.sweep import run_sweep
 
@@ -24,7 +28,10 @@ __all__ = [
     "LevelMismatch",
     "NoSignal",
     "Note",
+    "NullRequest",
     "PointDone",
+    "ProbesApart",
+    "Reestimate",
     "SafetyRefusal",
     "SweepClosed",
     "SweepFailed",
@@ -32,8 +39,15 @@ __all__ = [
     "SweepStarted",
     "UnfitRequest",
     "advised_resistor",
+    "age_words",
+    "check_null_request",
     "check_request",
     "estimate_recordings",
+    "newest_null",
+    "null_for_sweep",
+    "null_used",
+    "reestimate",
+    "run_null",
     "run_sweep",
     "sweep_of",
 ]

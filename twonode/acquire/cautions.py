@@ -5,7 +5,7 @@ Owns the texts only. Local electrical codes and licensed practice come first; no
 
 from __future__ import annotations
 
-__all__ = ["DC_CAUTIONS", "SWEEP_CAUTIONS"]
+__all__ = ["COMPANION_CAUTION", "DC_CAUTIONS", "SWEEP_CAUTIONS"]
 
 SWEEP_CAUTIONS: tuple[str, ...] = (
     "This work can kill. Local electrical codes and licensed practice come first; this program permits nothing.",
@@ -14,6 +14,8 @@ SWEEP_CAUTIONS: tuple[str, ...] = (
     "Put a DC-blocking capacitor rated for the set's voltages in the generator lead, ahead of channel 1.",
     "A scope's ground clip is earth; a transformerless chassis may be at mains potential even switched off.",
 )
+
+COMPANION_CAUTION = "Clip the companion on with the set unplugged and discharged; off it comes before power returns."
 
 DC_CAUTIONS: tuple[str, ...] = (
     "This work can kill: the set is live and its DC voltages are lethal.",

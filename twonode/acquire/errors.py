@@ -12,6 +12,7 @@ __all__ = [
     "ChannelsSwapped",
     "LevelMismatch",
     "NoSignal",
+    "ProbesApart",
     "SafetyRefusal",
     "SweepFailed",
     "UnfitRequest",
@@ -26,6 +27,7 @@ class AcquireError(TwonodeError):
     ├── SafetyRefusal    voltages that must not be there; the output is off
     ├── NoSignal         nothing arrives at a channel
     ├── ChannelsSwapped  channel 2 carries more than channel 1
+    ├── ProbesApart      the probes of a null run are on two nodes
     ├── LevelMismatch    channel 1 does not carry what the generator was set to
     └── SweepFailed      too few points could be used
     """
@@ -45,6 +47,10 @@ class NoSignal(AcquireError):
 
 class ChannelsSwapped(AcquireError):
     """Channel 2 carries more than channel 1."""
+
+
+class ProbesApart(AcquireError):
+    """The probes of a null run are still on two nodes."""
 
 
 class LevelMismatch(AcquireError):

@@ -18,6 +18,7 @@ from pathlib import Path
 import twonode
 from twonode.acquire.errors import SweepFailed
 from twonode.acquire.events import Event, Note, PointDone, SweepClosed, SweepStarted
+from twonode.acquire.nulls import null_used
 from twonode.acquire.plan import plan_sweep
 from twonode.acquire.planner import Advice, EvenPlanner, InformationPlanner, Planner
 from twonode.acquire.point import Attempt, PointTaker
@@ -277,6 +278,7 @@ def _header(bench: Bench, request: SweepRequest, planner: Planner, created: date
         expected_tolerance=None
         if request.tolerance is None
         else (request.tolerance.minus, request.tolerance.plus),
+        null=None if request.null is None else null_used(request.null),
         tags=dict(request.tags),
         plan={"kind": planner.kind},
         versions={

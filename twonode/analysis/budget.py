@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from twonode.analysis.companion import is_companion
 from twonode.analysis.companion_advice import CompanionAdvice, best_companion
 from twonode.analysis.hookup import KNOWN_RESISTOR_ROLE
-from twonode.analysis.model import Aspect, Parameter
+from twonode.analysis.model import Parameter
+from twonode.analysis.null_advice import sigma_after_null
 from twonode.analysis.posterior import Posterior
 from twonode.analysis.stage import Part, PartKind
 
@@ -25,6 +26,10 @@ Real = NDArray[np.float64]
 
 NOISE = "noise"
 QUANTISATION = "quantisation"
+NULL_RUN = "null run"
+"""Noise and quantisation of the null runs' own points."""
+
+_CHANNELS = ("channel gain", "channel skew", "probe compensation")
 METER_SIGMA = 0.005 / 3**0.5
 """A hand-held meter's 0.5 % on ohms (class figure), as a standard uncertainty."""
 METER_SIGMA_OTHER = 0.02 / 3**0.5
@@ -62,9 +67,13 @@ def budget(posterior: Posterior, index: int) -> tuple[BudgetLine, ...]:
     for parameter, share in zip(posterior.model.parameters, posterior.prior_shares(index), strict=True):
         shares[parameter.source] = shares.get(parameter.source, 0.0) + float(share)
     by_point = posterior.data_shares(index)
-    rounding = np.array([p.quantisation_share for s in posterior.model.sweeps for p in s.points])
-    shares[QUANTISATION] = float(by_point @ rounding)
-    shares[NOISE] = float(by_point @ (1.0 - rounding))
+    sweeps = posterior.model.sweeps
+    rounding = np.array([p.quantisation_share for s in sweeps for p in s.points])
+    in_null = np.array([s.stage is None for s in sweeps for _ in s.points], dtype=bool)
+    shares[QUANTISATION] = float(by_point @ np.where(in_null, 0.0, rounding))
+    shares[NOISE] = float(by_point @ np.where(in_null, 0.0, 1.0 - rounding))
+    if in_null.any():
+        shares[NULL_RUN] = float(by_point @ in_null)
     total = sum(shares.values())
     advice = _Advice(posterior, index, shares)
     lines = []
@@ -90,17 +99,17 @@ class _Advice:
         self._parts = {part.name: part for stage in stages for part in stage.parts}
         self._asked = posterior.model.parameters[index].owner
         self._companion = self._best_companion(shares)
+        self._after_null: float | None = None
 
     def of(self, source: str) -> tuple[str, float | None]:
         """Action and expected standard uncertainty for a line of the budget; None where no action helps."""
         if source in (NOISE, QUANTISATION):
             return "measure more points, or the same ones longer", self._after_more_data()
-        if source in ("channel gain", "channel skew", "probe compensation"):
-            known = {Aspect.GAIN: 5e-4, Aspect.COMPENSATION: 1e-3, Aspect.SHAPE: 1e-4, Aspect.SKEW: 1e-10}
-            return (
-                "do a null run: both probes on the drive node",
-                self._after_knowing(lambda p: known.get(p.aspect)),
-            )
+        if source == NULL_RUN:
+            again = self._after_more_data(2.0, null_runs=True)
+            return "do the null run again and estimate with both", again
+        if source in _CHANNELS:
+            return self._of_channels()
         if source == "probe loading":
             return (
                 "measure the far probe's capacitance, or use a smaller resistor",
@@ -140,8 +149,20 @@ class _Advice:
             return None
         return best_companion(self._posterior, self._posterior.model.sweeps, self._asked, self._index)
 
-    def _after_more_data(self) -> float:
-        return _sigma_of(_precision(self._posterior, self._posterior.model.sigma, 4.0), self._index)
+    def _of_channels(self) -> tuple[str, float | None]:
+        """A null run that is there already has said what it can."""
+        if any(sweep.stage is None for sweep in self._posterior.model.sweeps):
+            return "do the null run again, at this sweep's level", None
+        if self._after_null is None:
+            self._after_null = sigma_after_null(self._posterior, self._index)
+        return "do a null run: both probes on the drive node", self._after_null
+
+    def _after_more_data(self, times: float = 4.0, *, null_runs: bool = False) -> float:
+        """Uncertainty with so many times the data, of the sweeps or of the null runs."""
+        sweeps = self._posterior.model.sweeps
+        each = [times if (sweep.stage is None) is null_runs else 1.0 for sweep in sweeps]
+        weight = np.repeat(each, [2 * len(sweep.points) for sweep in sweeps])
+        return _sigma_of(_precision(self._posterior, self._posterior.model.sigma, weight), self._index)
 
     def _after_knowing(self, known: Callable[[Parameter], float | None]) -> float:
         """Uncertainty if some parameters were known at least as well as `known` says."""
@@ -153,10 +174,12 @@ class _Advice:
         return _sigma_of(_precision(self._posterior, sigma), self._index)
 
 
-def _precision(posterior: Posterior, sigma: Real, data_weight: float = 1.0) -> Real:
+def _precision(posterior: Posterior, sigma: Real, row_weight: Real | float = 1.0) -> Real:
+    """Information of data and priors; row_weight : of each data row, scalar or shape (rows,)."""
     jacobian = posterior.evaluation.jacobian
     prior = np.where(np.isfinite(sigma), 1.0 / sigma, 0.0) ** 2
-    total: Real = data_weight * (jacobian.T @ jacobian) + np.diag(prior)
+    weighted = jacobian * np.broadcast_to(row_weight, jacobian.shape[:1])[:, None]
+    total: Real = jacobian.T @ weighted + np.diag(prior)
     return total
 
 

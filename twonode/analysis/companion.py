@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from enum import Enum
+from functools import cache
 from math import log10, pi
 
 import numpy as np
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 
 from twonode.analysis.channel import PROBE_10, probe_parts
 from twonode.analysis.errors import AnalysisError, QuantityError
+from twonode.analysis.hookup import COMPANION_ROLE
 from twonode.analysis.model import UnseenPart
 from twonode.analysis.network import Network
 from twonode.analysis.quantities import Tolerance, format_quantity, parse_quantity, parse_tolerance
@@ -42,8 +44,6 @@ __all__ = [
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
-
-COMPANION_ROLE = "companion"
 
 E12 = (1.0, 1.2, 1.5, 1.8, 2.2, 2.7, 3.3, 3.9, 4.7, 5.6, 6.8, 8.2)
 """Source: IEC 60063."""
@@ -210,6 +210,7 @@ def schematic_value(value: float, kind: PartKind) -> str:
     return f"{whole}{letters[power]}{rest}"
 
 
+@cache
 def companion_name(value: float, kind: PartKind) -> str:
     """ "companion 100 kΩ": six figures and no needless zeros, so that companions of different value differ in name."""
     number, _, symbol = format_quantity(value, kind.unit, 6).rpartition(" ")

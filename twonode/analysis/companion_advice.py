@@ -51,23 +51,29 @@ BOX_TOLERANCE = Tolerance(minus=0.001, plus=0.001)
 _REACH_HZ = (2.0, 1e6)
 """As in planning: lower, a point takes seconds; higher, leads and scope decide."""
 
+AS_GOOD = 0.05
+"""Relative difference of expected uncertainties that is no difference: the forecast is no better than that."""
+
 _LEAST_RATIO = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CompanionAdvice:
-    """The companion that promises most.
+    """The second sweep that promises most.
 
-    value : ohm, 0.1 %. across : where to clip it on.
+    value : of the companion, ohm, 0.1 %; None is no companion, where there is no sweep without one yet.
+    across : where to clip it on.
     expected_sigma : standard uncertainty of ln C after a second sweep with it.
     """
 
-    value: float
+    value: float | None
     across: Across
     expected_sigma: float
 
     def words(self, part: str) -> str:
         """What to do, the value as on a schematic."""
+        if self.value is None:
+            return "take the companion off, sweep again and estimate both sweeps together"
         value = schematic_value(self.value, PartKind.RESISTOR)
         place = self.across.words(part)
         return f"clip a companion of {value} {100 * BOX_TOLERANCE.plus:g} % across {place} and sweep again"
@@ -83,6 +89,9 @@ def best_companion(
     box_ohm: Sequence[float] = BOX_OHM,
 ) -> CompanionAdvice | None:
     """The resistor of a box whose second sweep is expected to leave the smallest uncertainty.
+
+    Of values that promise the same to 5 % the highest is taken: it moves the circuit least and keeps the corner
+    furthest from where the probes' trimming matters.
 
     Parameters
     ----------
@@ -100,7 +109,9 @@ def best_companion(
         return None
     if not found:
         return None
-    value = min(found, key=lambda ohm: found[ohm])
+    smallest = min(found.values())
+    as_good = [ohm for ohm, sigma in found.items() if sigma <= smallest * (1.0 + AS_GOOD)]
+    value = None if None in as_good else max(ohm for ohm in as_good if ohm is not None)
     return CompanionAdvice(value=value, across=across, expected_sigma=found[value])
 
 
@@ -112,8 +123,11 @@ def expected_sigmas(
     *,
     across: Across = Across.FAR,
     box_ohm: Sequence[float] = BOX_OHM,
-) -> dict[float, float]:
-    """Expected standard uncertainty of ln C for every value of the box that is of a suitable size, by its ohms."""
+) -> dict[float | None, float]:
+    """Expected standard uncertainty of ln C for every value of the box that is of a suitable size, by its ohms.
+
+    Where every sweep so far had a companion, a sweep without one is among them as None.
+    """
     place = _leading(sweeps)
     if place is None:
         return {}
@@ -125,10 +139,13 @@ def expected_sigmas(
     if not suitable:
         return {}
     forecast = _Forecast(posterior, sweep, stage, part_name, across)
-    scales = forecast.frequency_scales(suitable)
+    choices: list[float | None] = [*suitable]
+    if companions_of(sweep.stage):
+        choices.append(None)
+    scales = forecast.frequency_scales(choices)
     return {
         value: forecast.sigma(value, float(scale), index)
-        for value, scale in zip(suitable, scales, strict=True)
+        for value, scale in zip(choices, scales, strict=True)
     }
 
 
@@ -172,6 +189,11 @@ class _Forecast:
         self._network = Network(parts, forced=fitted.drive)
         self._row = next(i for i, p in enumerate(self._network.parts) if p.name == part_name)
         self._clipped = len(self._network.parts) - 3
+        self._present_siemens = sum(
+            1.0 / part.value
+            for part in companions_of(sweep.stage)
+            if part.kind is PartKind.RESISTOR and set(part.between) == set(ends)
+        )
         self._free = [
             Free(part=p.owner, aspect=p.aspect, mean=p.mean, sigma=p.sigma, logarithmic=p.logarithmic)
             for p in posterior.model.parameters
@@ -185,19 +207,20 @@ class _Forecast:
         self._relative_noise = np.sqrt(noise) / np.maximum(levels, _LEAST_RATIO)
         self._frequency_hz = np.array([p.frequency_hz for p in sweep.points])
 
-    def frequency_scales(self, box_ohm: Sequence[float]) -> Real:
-        """How far each resistor moves the corner, shape (values,)."""
-        once = self._network.admittances(CORNER_GRID_RATES)
-        y = np.repeat(once[:, None, :], len(box_ohm) + 1, axis=1)
-        y[self._clipped, :-1] = 1.0 / np.asarray(box_ohm, dtype=float)[:, None]
-        y[self._clipped, -1] = 0.0
-        corners = corners_hz(self._network, y, self._row, self._stage.far, CORNER_GRID_HZ)
+    def frequency_scales(self, choices: Sequence[float | None]) -> Real:
+        """How far each resistor moves the corner of the present sweep, shape (values,)."""
+        # Every second place of the grid is near enough to move a sweep by.
+        once = self._network.admittances(CORNER_GRID_RATES[::2])
+        y = np.repeat(once[:, None, :], len(choices) + 1, axis=1)
+        siemens = [0.0 if ohm is None else 1.0 / ohm for ohm in choices]
+        y[self._clipped] = np.array([*siemens, self._present_siemens])[:, None]
+        corners = corners_hz(self._network, y, self._row, self._stage.far, CORNER_GRID_HZ[::2])
         scales: Real = corners[:-1] / corners[-1]
         return scales
 
-    def sigma(self, ohm: float, scale: float, index: int) -> float:
+    def sigma(self, ohm: float | None, scale: float, index: int) -> float:
         """Standard uncertainty of a parameter after a second sweep with this resistor."""
-        stage = self._stage.with_parts(_resistor(ohm, self._ends))
+        stage = self._stage if ohm is None else self._stage.with_parts(_resistor(ohm, self._ends))
         frequency_hz = np.clip(self._frequency_hz * scale, *_REACH_HZ)
         points = self._points(self._ratio(ohm, frequency_hz), frequency_hz)
         model = Model([replace(self._sweep, stage=stage, points=points)], self._free)
@@ -224,9 +247,9 @@ class _Forecast:
         column = np.linalg.lstsq(total * np.outer(scaling, scaling), unit, rcond=None)[0]
         return float(np.sqrt(max(column[index], 0.0)) * scaling[index])
 
-    def _ratio(self, ohm: float, frequency_hz: Real) -> Complex:
+    def _ratio(self, ohm: float | None, frequency_hz: Real) -> Complex:
         y = self._network.admittances(np.asarray(2j * np.pi * frequency_hz, dtype=np.complex128))
-        y[self._clipped] = 1.0 / ohm
+        y[self._clipped] = 0.0 if ohm is None else 1.0 / ohm
         return self._network.transfer(y, self._stage.far)
 
     def _points(self, ratio: Complex, frequency_hz: Real) -> tuple[RatioPoint, ...]:
@@ -236,12 +259,15 @@ class _Forecast:
         points = []
         for hz, value, level, like in zip(frequency_hz, ratio, size, nearest, strict=True):
             variance = float((self._relative_noise[like] * level) ** 2)
+            present = self._sweep.points[like]
             points.append(
-                replace(
-                    self._sweep.points[like],
+                RatioPoint(
                     frequency_hz=float(hz),
                     ratio=complex(value),
                     ratio_cov=(variance, 0.0, variance),
+                    quantisation_share=present.quantisation_share,
+                    drive_volts_per_div=present.drive_volts_per_div,
+                    far_volts_per_div=present.far_volts_per_div,
                 )
             )
         return tuple(points)

@@ -261,14 +261,19 @@ def _aspect(posterior: Posterior, part: str, aspect: Aspect, unit: str) -> Quant
     )
 
 
+def _held_exp(exponent: float) -> float:
+    """exp, held where the model holds it: the fit of an explanation that is far off may run anywhere."""
+    return exp(min(max(exponent, -80.0), 80.0))
+
+
 def _bound(explanation: Explanation, sweeps: Sequence[Sweep]) -> Quantity:
     """What an open or shorted part still says of its capacitance."""
     found = explanation.posterior
     if explanation.fault is Fault.OPEN:
-        return Quantity(unit="F", at_most=exp(found.theta[0] + 1.645 * found.standard_uncertainty(0)))
+        return Quantity(unit="F", at_most=_held_exp(found.theta[0] + 1.645 * found.standard_uncertainty(0)))
     # A capacitance whose reactance undercut the short at the highest frequency would have been seen beside it.
     highest_hz = max(p.frequency_hz for s in sweeps if s.stage is not None for p in s.points)
-    short_ohm = exp(found.theta[0] - 1.645 * found.standard_uncertainty(0))
+    short_ohm = _held_exp(found.theta[0] - 1.645 * found.standard_uncertainty(0))
     return Quantity(unit="F", at_most=1.0 / (2 * pi * highest_hz * short_ohm))
 
 
@@ -301,13 +306,13 @@ def _figures(
                 bound = _bound(explanation, sweeps)
                 figures[Fault.OPEN] = f"no more capacitance is left than stray, {bound}"
             case Fault.SHORTED:
-                ohm = exp(found.theta[0])
+                ohm = _held_exp(found.theta[0])
                 figures[Fault.SHORTED] = (
                     f"it behaves like {format_quantity(ohm, 'ohm', 2)}, not like a capacitor"
                 )
             case Fault.LEAKY:
-                leak = exp(found.theta[found.model.index(owner, Aspect.LEAK)])
-                farad = exp(found.theta[found.model.index(owner, Aspect.VALUE)])
+                leak = _held_exp(found.theta[found.model.index(owner, Aspect.LEAK)])
+                farad = _held_exp(found.theta[found.model.index(owner, Aspect.VALUE)])
                 figures[Fault.LEAKY] = (
                     f"about {format_quantity(leak, 'ohm', 2)} lies across its {format_quantity(farad, 'F')}"
                 )
@@ -319,10 +324,10 @@ def _figures(
 
 
 def _lossy_phrase(found: Posterior, owner: str) -> str:
-    farad = format_quantity(exp(found.theta[found.model.index(owner, Aspect.VALUE)]), "F")
+    farad = format_quantity(_held_exp(found.theta[found.model.index(owner, Aspect.VALUE)]), "F")
     if found.model.parameters[1].aspect is Aspect.LOSS and found.model.parameters[1].logarithmic:
-        return f"its {farad} lose {100 * exp(found.theta[1]):.2g} % (tan delta)"
-    ohm = exp(found.theta[found.model.index(owner, Aspect.ESR)])
+        return f"its {farad} lose {100 * _held_exp(found.theta[1]):.2g} % (tan delta)"
+    ohm = _held_exp(found.theta[found.model.index(owner, Aspect.ESR)])
     return f"its {farad} have {format_quantity(ohm, 'ohm', 2)} in series (ESR)"
 
 

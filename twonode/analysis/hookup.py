@@ -12,6 +12,7 @@ from twonode.analysis.quantities import Tolerance, format_quantity
 from twonode.analysis.stage import GROUND, Part, PartKind, Stage
 
 __all__ = [
+    "COMPANION_ROLE",
     "DRIVE_NODE",
     "FAR_NODE",
     "KNOWN_RESISTOR_ROLE",
@@ -24,6 +25,7 @@ __all__ = [
 DRIVE_NODE = "drive"
 FAR_NODE = "far"
 KNOWN_RESISTOR_ROLE = "known resistor"
+COMPANION_ROLE = "companion"
 
 
 class HookUp(Enum):
@@ -149,6 +151,11 @@ def hookup_drawing(hookup: HookUp, stage: Stage) -> str:
         f" --||--  blocking capacitor, {_BLOCKING}",
         f" [{_BLEEDER}]  bleeder: empties it; both stand ahead of channel 1, so the ratio does not see them",
     ]
+    lines += [
+        f" Clip the {_label(part)} on, {part.between[0]} to {part.between[1]}, only with the set unplugged."
+        for part in stage.parts
+        if part.role == COMPANION_ROLE
+    ]
     if hookup is HookUp.STAGE:
         rest = [part for part in stage.parts if part.name not in drawn]
         lines += [f" not drawn: {_label(part)}, {part.between[0]} to {part.between[1]}" for part in rest]
@@ -158,7 +165,9 @@ def hookup_drawing(hookup: HookUp, stage: Stage) -> str:
 
 def _label(part: Part) -> str:
     value = format_quantity(part.value, part.kind.unit)
-    return f"{part.name} {value}".replace("Ω", "ohm").replace("µ", "u")
+    # A companion has its value in its name.
+    label = part.name if part.role == COMPANION_ROLE else f"{part.name} {value}"
+    return label.replace("Ω", "ohm").replace("µ", "u")
 
 
 def _clip(node: str) -> str:

@@ -12,12 +12,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
-from math import exp, inf, log, pi
+from math import exp, inf, log
 
 import numpy as np
 
 from twonode.analysis.model import Aspect, Free, Model, Sweep
 from twonode.analysis.posterior import Posterior, maximise
+from twonode.analysis.prior import ESR_SIGMA, family_of
 from twonode.analysis.stage import Part
 
 __all__ = ["Explanation", "Fault", "explain_part", "ordinary_frees", "ordinary_model", "scan_starts"]
@@ -51,26 +52,6 @@ class Explanation:
     probability: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Family:
-    """What a sound part of a family loses: tan delta of the dielectric, and ESR where it is a matter of design."""
-
-    loss: float
-    loss_sigma: float
-    esr_ohm: float | None
-
-
-def family_of(farad: float) -> _Family:
-    """Film, paper, mica and ceramic lose a part in a thousand to some per cent; an electrolytic has an ESR.
-
-    From one microfarad up the part is taken for an electrolytic unless something else is known: tan delta near 0.1
-    at 120 Hz (from memory), booked as series resistance.
-    """
-    if farad >= 1e-6:
-        return _Family(loss=0.01, loss_sigma=0.02, esr_ohm=0.08 / (2 * pi * 120.0 * farad))
-    return _Family(loss=0.004, loss_sigma=0.01, esr_ohm=None)
-
-
 def ordinary_frees(part: Part, nominal_farad: float, *, value_sigma: float) -> list[Free]:
     """Free aspects of a part that works as a capacitor.
 
@@ -89,7 +70,7 @@ def ordinary_frees(part: Part, nominal_farad: float, *, value_sigma: float) -> l
     ]
     esr_ohm = part.esr_ohm or family.esr_ohm
     if esr_ohm:
-        frees.append(Free(part=part.name, aspect=Aspect.ESR, mean=log(esr_ohm), sigma=0.8))
+        frees.append(Free(part=part.name, aspect=Aspect.ESR, mean=log(esr_ohm), sigma=ESR_SIGMA))
     return frees
 
 

@@ -30,7 +30,7 @@ from twonode.analysis.channel import PROBE_10, ChannelClass, Probe, compensation
 from twonode.analysis.errors import AnalysisError
 from twonode.analysis.network import Network
 from twonode.analysis.network.admittance import capacitor_admittance, inductor_admittance
-from twonode.analysis.prior import log_prior
+from twonode.analysis.prior import ESR_SIGMA, family_of, log_prior
 from twonode.analysis.ratio import RatioPoint
 from twonode.analysis.stage import GROUND, Part, PartKind, Stage
 
@@ -174,6 +174,34 @@ class Model:
             )
         )
 
+    def _dielectric(self, part: Part) -> None:
+        """A neighbour's loss, and an electrolytic's ESR, by its family: a film's 0.3 % would show in the phase."""
+        if any(owner == part.name for owner, _ in self._wanted):
+            return
+        family = family_of(part.value)
+        self._place(
+            Parameter(
+                owner=part.name,
+                aspect=Aspect.LOSS,
+                mean=part.loss or family.loss,
+                sigma=family.loss_sigma,
+                logarithmic=False,
+                source=part.name,
+            )
+        )
+        esr_ohm = part.esr_ohm or family.esr_ohm
+        if esr_ohm:
+            self._place(
+                Parameter(
+                    owner=part.name,
+                    aspect=Aspect.ESR,
+                    mean=log(esr_ohm),
+                    sigma=ESR_SIGMA,
+                    logarithmic=True,
+                    source=part.name,
+                )
+            )
+
     def _physical(self, theta: Real) -> Real:
         """SI values of parameters; a search that strays to exp(80) is held there rather than overflowing."""
         exponent = np.clip(np.where(self.logarithmic, theta, 0.0), -80.0, 80.0)
@@ -273,6 +301,8 @@ class _Term:
         rows: dict[PartKind, list[tuple[int, int, int, int, int]]] = {k: [] for k in PartKind}
         for row, part in enumerate(self.network.parts):
             value = loads[part.name] if part.name in loads else model._part_value(part)
+            if part.kind is PartKind.CAPACITOR and part.name not in loads:
+                model._dielectric(part)
             loss = model._places.get((part.name, Aspect.LOSS))
             esr = model._places.get((part.name, Aspect.ESR))
             leak = model._places.get((part.name, Aspect.LEAK))

@@ -18,6 +18,9 @@ __all__ = ["Minimum", "Posterior", "least_squares_minimum", "maximise"]
 
 Real = NDArray[np.float64]
 
+SEARCH_TOLERANCE = 1e-8
+"""A millionth of the smallest standard uncertainties that occur (1e-4 of a value)."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Minimum:
@@ -34,7 +37,12 @@ class Minimum:
 
 
 def least_squares_minimum(
-    residual: Callable[[Real], Real], jacobian: Callable[[Real], Real], start: Real, *, evaluations: int = 200
+    residual: Callable[[Real], Real],
+    jacobian: Callable[[Real], Real],
+    start: Real,
+    *,
+    evaluations: int = 200,
+    tolerance: float = 1e-12,
 ) -> Minimum:
     """Minimise a sum of squares by Levenberg-Marquardt.
 
@@ -43,6 +51,7 @@ def least_squares_minimum(
     residual : from shape (p,) to (m,), m >= p.
     jacobian : from shape (p,) to (m, p).
     start : shape (p,).
+    tolerance : relative change of the sum, and of the scaled parameters, at which the search ends.
 
     Source: MINPACK lmder, by way of scipy.optimize.least_squares.
     """
@@ -54,9 +63,9 @@ def least_squares_minimum(
         jac=jacobian,
         method="lm",
         x_scale="jac",
-        xtol=1e-12,
-        ftol=1e-12,
-        gtol=1e-12,
+        xtol=tolerance,
+        ftol=tolerance,
+        gtol=tolerance,
         max_nfev=evaluations,
     )
     return Minimum(
@@ -152,7 +161,10 @@ def maximise(model: Model, starts: Sequence[Real]) -> Posterior:
     def jacobian(theta: Real) -> Real:
         return np.concatenate([evaluate(theta).jacobian, prior_rows])
 
-    best = min((least_squares_minimum(residual, jacobian, start) for start in starts), key=lambda m: m.cost)
+    best = min(
+        (least_squares_minimum(residual, jacobian, start, tolerance=SEARCH_TOLERANCE) for start in starts),
+        key=lambda m: m.cost,
+    )
     return laplace(model, best.x, converged=best.converged)
 
 

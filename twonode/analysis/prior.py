@@ -6,12 +6,12 @@ Owns the translation of tolerances, meter readings and age into a mean and a sta
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import log, sqrt
+from math import log, pi, sqrt
 
 from twonode.analysis.quantities import Tolerance
 from twonode.analysis.stage import Part
 
-__all__ = ["LogPrior", "log_prior", "tolerance_prior"]
+__all__ = ["Family", "LogPrior", "family_of", "log_prior", "tolerance_prior"]
 
 AGED_SHIFT = 0.10
 AGED_SIGMA = 0.20
@@ -48,3 +48,27 @@ def log_prior(part: Part) -> LogPrior:
     if part.aged:
         return LogPrior(mean=prior.mean + AGED_SHIFT, sigma=max(prior.sigma, AGED_SIGMA))
     return prior
+
+
+ESR_SIGMA = 0.8
+"""Spread of ln(ESR) within a family: a factor of two either way (from memory)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Family:
+    """What a sound part of a family loses: tan delta of the dielectric, and ESR where it is a matter of design."""
+
+    loss: float
+    loss_sigma: float
+    esr_ohm: float | None
+
+
+def family_of(farad: float) -> Family:
+    """Film, paper, mica and ceramic lose a part in a thousand to some per cent; an electrolytic has an ESR.
+
+    From one microfarad up the part is taken for an electrolytic unless something else is known: tan delta near 0.1
+    at 120 Hz (from memory), booked as series resistance.
+    """
+    if farad >= 1e-6:
+        return Family(loss=0.01, loss_sigma=0.02, esr_ohm=0.08 / (2 * pi * 120.0 * farad))
+    return Family(loss=0.004, loss_sigma=0.01, esr_ohm=None)

@@ -10,6 +10,7 @@ import cmath
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import PurePath
 from typing import Any
 
 from twonode.analysis.estimate import Estimate, Quantity
@@ -59,7 +60,8 @@ class Circumstances:
     """How the sweeps behind an estimate were taken, as far as a result has to say so.
 
     title : of the stage. level_vpp : generator setting, open circuit. bias_v : DC across the part.
-    null : path of the null run used. simulated : no real part was measured.
+    null : path of the null run used. null_age : how old it was then, in words. simulated : no real part was measured.
+    sweeps : how many were estimated together. companions : names of what was clipped on for one of them.
     """
 
     title: str
@@ -67,8 +69,11 @@ class Circumstances:
     level_vpp: float
     bias_v: float = 0.0
     null: str | None = None
+    null_age: str | None = None
     simulated: bool = False
     refused: tuple[RefusedReading, ...] = field(default=())
+    sweeps: int = 1
+    companions: tuple[str, ...] = ()
 
 
 def estimate_document(
@@ -99,6 +104,7 @@ def estimate_document(
             "bias_v": circumstances.bias_v,
             "null": circumstances.null,
             "simulated": circumstances.simulated,
+            "companions": list(circumstances.companions),
         },
         "capacitance": _quantity_document(estimate.capacitance),
         "others": {name: _quantity_document(found) for name, found in estimate.others.items()},
@@ -292,12 +298,27 @@ def conditions_words(circumstances: Circumstances) -> str:
         f"{bench}: {circumstances.hookup.value} hook-up",
         f"level {format_quantity(circumstances.level_vpp, 'V')} p-p",
         f"bias {circumstances.bias_v:g} V",
-        "no null run" if circumstances.null is None else f"null run {circumstances.null}",
+        _null_words(circumstances),
     ]
+    if circumstances.sweeps > 1:
+        parts.insert(1, f"{circumstances.sweeps} sweeps together")
+    parts += [f"with {companion}" for companion in circumstances.companions]
     if circumstances.refused:
         count = len(circumstances.refused)
         parts.append(f"{count} point{'s' if count > 1 else ''} refused")
     return ", ".join(parts) + "."
+
+
+def _null_words(circumstances: Circumstances) -> str:
+    if circumstances.null is None:
+        return "no null run"
+    name = PurePath(circumstances.null).name
+    if circumstances.null_age is None:
+        return f"null run {name}"
+    before = {"just now": "just before"}.get(circumstances.null_age) or circumstances.null_age.replace(
+        " ago", " before"
+    )
+    return f"null run made {before} ({name})"
 
 
 def ratio_words(frequency_hz: float, ratio: complex | None) -> str:

@@ -32,6 +32,7 @@ Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 _BLOCK = 8192
+WELL_CONDITIONED = 1e6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,24 +136,41 @@ def fit_sines_beside(
     for hz in drifting_hz:
         columns += [centred * c for c in _pair(time_s, hz)]
     columns += [centred**order for order in range(1, drift_order + 1)]
-    design = np.stack(columns, axis=1)
-    if design.shape[1] >= n:
-        raise ValueError(f"need more than {design.shape[1]} samples, got {n}")
-    q, r = np.linalg.qr(design)
-    projected = samples @ q
-    inverse_root = np.linalg.inv(r)
-    found = projected @ inverse_root.T
-    rest = samples - projected @ q.T
+    design = np.stack(columns)
+    count = len(columns)
+    if count >= n:
+        raise ValueError(f"need more than {count} samples, got {n}")
+    found, inverse = _solve(design, samples)
+    rest = samples - found @ design
     return SineFits(
         frequency_hz=frequency_hz,
         phasor=found[:, 0] - 1j * found[:, 1],
         offset=found[:, 2],
-        residual_rms=np.sqrt(np.einsum("kn,kn->k", rest, rest) / (n - design.shape[1])),
-        unscaled_covariance=_phasor_covariance(inverse_root @ inverse_root.T),
+        residual_rms=np.sqrt(np.einsum("kn,kn->k", rest, rest) / (n - count)),
+        unscaled_covariance=_phasor_covariance(inverse),
         extra=found[:, 3:],
-        beside_rms=(found[:, 3:] @ design[:, 3:].T).std(axis=1),
+        beside_rms=(found[:, 3:] @ design[3:]).std(axis=1),
         residual=rest,
     )
+
+
+def _solve(design: Real, samples: Real) -> tuple[Real, Real]:
+    """Least squares of every trace on the rows of a design, and the inverse normal matrix.
+
+    The normal matrix is solved where it is well conditioned; a record that holds only a part of a hum's cycle makes
+    near copies of columns, which take an orthogonal factorisation.
+    """
+    scale = np.sqrt(np.einsum("cn,cn->c", design, design))
+    normal = (design @ design.T) / np.outer(scale, scale)
+    if np.linalg.cond(normal) < WELL_CONDITIONED:
+        inverse = np.linalg.inv(normal) / np.outer(scale, scale)
+        right = samples @ design.T
+        found = right @ inverse
+        found += (right - (found @ design) @ design.T) @ inverse
+        return found, inverse
+    q, r = np.linalg.qr(design.T)
+    root = np.linalg.inv(r)
+    return (samples @ q) @ root.T, root @ root.T
 
 
 def common_frequency(traces: Real, sample_interval_s: float, frequency_hz: float) -> tuple[float, float]:

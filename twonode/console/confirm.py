@@ -14,7 +14,14 @@ import click
 if TYPE_CHECKING:
     from twonode.analysis.stage import Stage
 
-__all__ = ["CONFIRMATION", "Confirmation", "confirm_without_power", "interactive", "show_cautions"]
+__all__ = [
+    "CONFIRMATION",
+    "Confirmation",
+    "confirm_node_without_power",
+    "confirm_without_power",
+    "interactive",
+    "show_cautions",
+]
 
 CONFIRMATION = "unplugged"
 """The word to type: a key pressed in passing must not be enough."""
@@ -36,12 +43,12 @@ def interactive() -> bool:
     return sys.stdin is not None and sys.stdin.isatty()
 
 
-def show_cautions() -> None:
-    """The cautions on standard error."""
-    from twonode.acquire.cautions import SWEEP_CAUTIONS
+def show_cautions(*, companion: bool = False) -> None:
+    """The cautions on standard error; companion : one is clipped on for this sweep."""
+    from twonode.acquire.cautions import COMPANION_CAUTION, SWEEP_CAUTIONS
 
     click.secho("BEFORE THE CLIPS GO ON", bold=True, err=True)
-    for caution in SWEEP_CAUTIONS:
+    for caution in (*SWEEP_CAUTIONS, *([COMPANION_CAUTION] if companion else [])):
         click.echo(f"  ! {caution}", err=True)
 
 
@@ -58,26 +65,41 @@ def confirm_without_power(
     """
     if not interactive():
         return Confirmation(unplugged_and_discharged=given, node_volts=node_volts)
-    if not given:
-        typed = click.prompt(
-            f'Type "{CONFIRMATION}" if the plug is out and in view, the set discharged and checked with a meter',
-            prompt_suffix=": ",
-            default="",
-            show_default=False,
-            err=True,
-        )
-        if typed.strip().lower() != CONFIRMATION:
-            from twonode.acquire.errors import UnfitRequest
-
-            raise UnfitRequest(
-                "The sweep was not confirmed; nothing was switched on.",
-                "A sweep inside a set is only done without power.",
-                "Pull the plug, discharge, check with a meter, then start again.",
-            )
+    _confirm_word(given)
     if node_volts is None:
         drive, far = (_ask_volts(node) for node in (stage.drive, stage.far))
         node_volts = (drive, far)
     return Confirmation(unplugged_and_discharged=True, node_volts=node_volts)
+
+
+def confirm_node_without_power(
+    node: str, *, given: bool, node_volts: float | None
+) -> tuple[bool, float | None]:
+    """`confirm_without_power` for one node that carries both clips."""
+    if not interactive():
+        return given, node_volts
+    _confirm_word(given)
+    return True, _ask_volts(node) if node_volts is None else node_volts
+
+
+def _confirm_word(given: bool) -> None:
+    if given:
+        return
+    typed = click.prompt(
+        f'Type "{CONFIRMATION}" if the plug is out and in view, the set discharged and checked with a meter',
+        prompt_suffix=": ",
+        default="",
+        show_default=False,
+        err=True,
+    )
+    if typed.strip().lower() != CONFIRMATION:
+        from twonode.acquire.errors import UnfitRequest
+
+        raise UnfitRequest(
+            "It was not confirmed; nothing was switched on.",
+            "Measuring inside a set is only done without power.",
+            "Pull the plug, discharge, check with a meter, then start again.",
+        )
 
 
 def _ask_volts(node: str) -> float:

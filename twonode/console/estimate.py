@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from twonode.console.options import check_option, common_options, picture_option
+from twonode.console.options import NO_NULL, check_option, common_options, named_null, picture_option
 
 __all__ = ["estimate"]
 
@@ -16,6 +16,11 @@ __all__ = ["estimate"]
     "recordings", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RECORDING..."
 )
 @click.option("--part", help="Another capacitor of the same stage than the one that was asked for.")
+@click.option(
+    "--null",
+    metavar="RECORDING|none",
+    help="Null run to use, or none.  [default: the one each sweep names, if it lies beside it]",
+)
 @click.option("--save/--no-save", default=True, help="Keep result and picture beside the first recording.")
 @picture_option
 @check_option
@@ -23,6 +28,7 @@ __all__ = ["estimate"]
 def estimate(
     recordings: tuple[Path, ...],
     part: str | None,
+    null: str | None,
     save: bool,
     picture: bool,
     check: bool,
@@ -31,8 +37,8 @@ def estimate(
 ) -> int:
     """Estimate again from the raw traces of one or several recordings.
 
-    Several recordings of one stage are estimated jointly. The raw data is never changed; the new result is added
-    beside the old ones.
+    Several recordings of one stage are estimated jointly; a null run may be among them. The raw data is never
+    changed; the new result is added beside the old ones.
 
     \b
     Example:
@@ -43,5 +49,12 @@ def estimate(
     from twonode.console.filing import conclude, show
 
     del debug  # read from the command line before anything else can fail
-    outcome = conclude(recordings, part=part, picture=picture, save=save)
+    outcome = conclude(
+        recordings,
+        part=part,
+        picture=picture,
+        save=save,
+        null=named_null(null),
+        use_nulls=null != NO_NULL,
+    )
     return show(outcome, as_json=as_json, check=check)

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -48,19 +48,32 @@ class Outcome:
         return self.estimate.finding.state is FindingState.WITHIN_TOLERANCE
 
 
-def conclude(paths: Sequence[Path], *, part: str | None = None, picture: bool, save: bool = True) -> Outcome:
+def conclude(
+    paths: Sequence[Path],
+    *,
+    part: str | None = None,
+    picture: bool,
+    save: bool = True,
+    null: Path | None = None,
+    use_nulls: bool = True,
+    places: Sequence[Path] = (),
+) -> Outcome:
     """Estimate recordings jointly; keep result and picture beside the first one.
 
+    null, use_nulls, places : as in `acquire.reestimate`; a null run that cannot be used is said on standard error.
     save : False leaves the recordings as they are; an archive that cannot be written is said and passed over.
 
     Raises RecordingError, UnfitRequest, AnalysisError.
     """
-    from twonode.acquire import estimate_recordings
+    from twonode.acquire import reestimate
     from twonode.analysis.report import estimate_document
     from twonode.recordings.errors import RecordingError
 
-    estimate, recordings = estimate_recordings(paths, part=part)
-    circumstances = circumstances_of(recordings)
+    found = reestimate(paths, part=part, null=null, use_nulls=use_nulls, places=places)
+    for note in found.notes:
+        print(note, file=sys.stderr)
+    estimate, recordings = found.estimate, found.recordings
+    circumstances = circumstances_of(recordings, found.nulls)
     folders = tuple(recording.folder for recording in recordings)
     drawn = None
     if save:
@@ -85,18 +98,24 @@ def conclude(paths: Sequence[Path], *, part: str | None = None, picture: bool, s
     )
 
 
-def circumstances_of(recordings: Sequence[Recording]) -> Circumstances:
-    """What a result has to say of how it was measured; the first recording leads."""
+def circumstances_of(recordings: Sequence[Recording], nulls: Sequence[Recording] = ()) -> Circumstances:
+    """What a result has to say of how it was measured; the first recording leads.
+
+    recordings : sweeps. nulls : the null runs that were used.
+    """
+    from twonode.analysis.companion import companions_of
     from twonode.analysis.report import Circumstances, RefusedReading
     from twonode.recordings import PointState
 
     first = recordings[0].header
+    assert first.hookup is not None, "every sweep has one, which is checked when it is read"
     return Circumstances(
         title=first.title,
         hookup=first.hookup,
         level_vpp=first.conditions.level_vpp,
         bias_v=first.conditions.bias_v,
-        null=None if first.null is None else first.null.recording,
+        null=str(nulls[0].folder) if nulls else None,
+        null_age=_age_of(nulls[0], recordings[0]) if nulls else None,
         simulated=any(_on_simulated_bench(recording) for recording in recordings),
         refused=tuple(
             RefusedReading(frequency_hz=row.frequency_hz, ratio=row.ratio, reason=row.reason or "")
@@ -104,7 +123,23 @@ def circumstances_of(recordings: Sequence[Recording]) -> Circumstances:
             for row in recording.points
             if row.state is PointState.REFUSED
         ),
+        sweeps=len(recordings),
+        companions=tuple(
+            dict.fromkeys(
+                part.name
+                for recording in recordings
+                if recording.stage is not None
+                for part in companions_of(recording.stage)
+            )
+        ),
     )
+
+
+def _age_of(null: Recording, sweep: Recording) -> str:
+    """How old the null run was when the sweep was made."""
+    from twonode.acquire import age_words
+
+    return age_words(null.header.created_utc, sweep.header.created_utc)
 
 
 def _on_simulated_bench(recording: Recording) -> bool:
@@ -124,9 +159,11 @@ def _keep(
 
     folder = recordings[0].folder
     drawn = _keep_picture(folder, estimate, circumstances) if picture else None
+    null = circumstances.null
     document = estimate_document(
         estimate,
-        circumstances,
+        # Names, not paths: a recording may be moved.
+        replace(circumstances, null=None if null is None else Path(null).name),
         recordings=[recording.name for recording in recordings],
         picture=None if drawn is None else drawn.name,
     )

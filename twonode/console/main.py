@@ -24,6 +24,7 @@ __all__ = ["COMMANDS", "cli", "main"]
 COMMANDS: dict[str, tuple[str, str, str]] = {
     "demo": ("twonode.console.demo", "demo", "The whole job once, on the simulated bench."),
     "sweep": ("twonode.console.sweep", "sweep", "Measure one capacitor, file it, say what it is worth."),
+    "null": ("twonode.console.null", "null", "Compare the two channels with each other, before sweeps."),
     "estimate": ("twonode.console.estimate", "estimate", "Work out filed sweeps again from their raw data."),
     "instruments": (
         "twonode.console.instruments",

@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
-    from twonode.acquire import Event, PointDone, SweepRequest
+    from twonode.acquire import NullRequest, PointDone, SweepRequest
+    from twonode.analysis.model import Sweep
     from twonode.drivers.bench import Bench
 
 __all__ = ["measure"]
@@ -27,19 +28,28 @@ class _Watcher(Protocol):
     def say(self, text: str) -> None: ...
 
 
-def measure(bench: Bench, request: SweepRequest, *, archive: Path, quiet: bool) -> Path:
-    """Run a sweep on an entered bench and return its closed recording.
+def measure(
+    bench: Bench,
+    request: SweepRequest | NullRequest,
+    *,
+    archive: Path,
+    quiet: bool,
+    null: Sweep | None = None,
+) -> Path:
+    """Run a sweep or a null run on an entered bench and return its closed recording.
+
+    null : the null run that the request names, for planning.
 
     Whatever ends it early leaves with a note that says where the finished points are.
     """
-    from twonode.acquire import Note, PointDone, SweepClosed, SweepStarted, run_sweep
+    from twonode.acquire import Note, PointDone, SweepClosed, SweepStarted
 
     before = _recordings_in(archive)
     closed: Path | None = None
     try:
         with (
             _watching(quiet) as watcher,
-            closing(_as_generator(run_sweep(bench, request, archive=archive))) as run,
+            closing(_run(bench, request, archive, null)) as run,
         ):
             for event in run:
                 match event:
@@ -59,9 +69,13 @@ def measure(bench: Bench, request: SweepRequest, *, archive: Path, quiet: bool) 
     return closed
 
 
-def _as_generator(events: Iterator[Event]) -> Any:
+def _run(bench: Bench, request: SweepRequest | NullRequest, archive: Path, null: Sweep | None) -> Any:
     """The events as something that can be closed, which is what switches the output off."""
-    return events
+    from twonode.acquire import NullRequest, run_null, run_sweep
+
+    if isinstance(request, NullRequest):
+        return run_null(bench, request, archive=archive)
+    return run_sweep(bench, request, archive=archive, null=null)
 
 
 def _recordings_in(archive: Path) -> set[Path]:

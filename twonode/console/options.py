@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 if TYPE_CHECKING:
+    from twonode.analysis.companion import CompanionValue
     from twonode.analysis.quantities import Tolerance
     from twonode.drivers.simulated import Fault
 
@@ -22,8 +23,10 @@ else:
 
 __all__ = [
     "ARCHIVE_VARIABLE",
+    "COMPANION",
     "FAULT",
     "NODE_VOLTS",
+    "NO_NULL",
     "PROBES",
     "TAG",
     "TOLERANCE",
@@ -34,6 +37,7 @@ __all__ = [
     "common_options",
     "default_archive",
     "fault_of",
+    "named_null",
     "picture_option",
     "simulation_options",
 ]
@@ -93,6 +97,15 @@ class _ToleranceType(_Parsed):
         from twonode.analysis.quantities import parse_tolerance
 
         return parse_tolerance(text)
+
+
+class _CompanionType(_Parsed):
+    name = "value tolerance"
+
+    def parse(self, text: str) -> CompanionValue:
+        from twonode.analysis.companion import parse_companion
+
+        return parse_companion(text)
 
 
 class _NodeVolts(_Parsed):
@@ -171,6 +184,7 @@ class _FaultType(_Parsed):
 
 
 TOLERANCE = _ToleranceType()
+COMPANION = _CompanionType()
 NODE_VOLTS = _NodeVolts()
 PROBES = _Probes()
 TAG = _Tag()
@@ -189,6 +203,15 @@ def fault_of(kind: str, amount: str | None, unit: str) -> Fault:
     return Fault(
         kind=FaultKind(kind), amount=parse_quantity(amount, unit if amount_unit is None else amount_unit)
     )
+
+
+NO_NULL = "none"
+"""The word that stands for no null run in --null."""
+
+
+def named_null(text: str | None) -> Path | None:
+    """The recording that --null names; None where it names none or was not given."""
+    return None if text is None or text == NO_NULL else Path(text)
 
 
 def default_archive() -> Path:

@@ -27,12 +27,13 @@ def simulated_settings(
     faults: Sequence[tuple[str, str, str | None]] = (),
     line_hz: float = 50.0,
     probe_factors: tuple[float, float] = (10.0, 10.0),
+    probe_nodes: tuple[str, str] | None = None,
     speed: float = 1.0,
     scope_family: str = "ten-field",
 ) -> SimulatedSettings:
     """Settings of a simulated bench clipped to a stage.
 
-    true : part and value as typed. faults : part, kind and amount as typed.
+    true : part and value as typed. faults : part, kind and amount as typed. probe_nodes : None is drive and far node.
 
     Raises StageError for a part that is not in the stage, QuantityError for a value that is none.
     """
@@ -49,6 +50,7 @@ def simulated_settings(
                 name: fault_of(kind, amount, stage.part(name).kind.unit) for name, kind, amount in faults
             },
             line_hz=line_hz,
+            probe_nodes=probe_nodes,
             probe_factor=(int(probe_factors[0]), int(probe_factors[1])),
             speed=speed,
             scope_family=families[scope_family],

@@ -5,15 +5,16 @@ Owns the command's options and turning them into a request.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from twonode.console.benches import bench_of, check_bench_options, unique_tags
 from twonode.console.confirm import confirm_without_power, show_cautions
 from twonode.console.options import (
+    COMPANION,
+    NO_NULL,
     NODE_VOLTS,
     PROBES,
     TAG,
@@ -23,6 +24,7 @@ from twonode.console.options import (
     check_option,
     common_options,
     default_archive,
+    named_null,
     picture_option,
     simulation_options,
 )
@@ -32,6 +34,7 @@ if TYPE_CHECKING:
     from twonode.analysis.hookup import HookUp
     from twonode.analysis.stage import Stage
     from twonode.drivers.bench import Bench
+    from twonode.recordings import Recording
 
 __all__ = ["sweep"]
 
@@ -66,9 +69,24 @@ _USUAL_RESISTOR = "5%"
     type=click.Path(path_type=Path),
     help="Stage file (TOML) with the circuit around the part.",
 )
+@click.option(
+    "--companion",
+    type=COMPANION,
+    help='A known resistor or capacitor clipped on for a second sweep of a stage, such as "100k 0.1%".',
+)
+@click.option(
+    "--across",
+    type=click.Choice(["far", "part"]),
+    help="Where the companion is: far node to ground, or across the part.  [default: far]",
+)
 @click.option("--from", "from_hz", type=Quantity("Hz"), help="Lowest frequency.  [default: chosen]")
 @click.option("--to", "to_hz", type=Quantity("Hz"), help="Highest frequency.  [default: chosen]")
 @click.option("--points", type=int, help="Number of frequencies.  [default: chosen]")
+@click.option(
+    "--null",
+    metavar="RECORDING|none",
+    help="Null run to use, or none.  [default: the newest in the archive that fits scope and probes]",
+)
 @click.option("--level", "level_vpp", type=Quantity("V"), help="Generator, V peak-to-peak, open circuit.")
 @click.option(
     "--probes", type=PROBES, default="10,10", show_default=True, help="Switch of channel 1's and 2's probe."
@@ -113,6 +131,9 @@ def sweep(**options: Any) -> int:
                     --scope TCPIP0::192.168.1.21::5555::SOCKET
     A part inside its stage (the set UNPLUGGED, discharged, checked):
       twonode sweep --stage stage.toml --part C7 --generator ... --scope ...
+    A second sweep with a known resistor clipped on, then both together:
+      twonode sweep --stage stage.toml --part C7 --companion "100k 0.1%" ...
+      twonode estimate RECORDING1 RECORDING2
     The same without any hardware:
       twonode sweep --stage stage.toml --part C7 --simulated
 
@@ -120,40 +141,56 @@ def sweep(**options: Any) -> int:
     discharged and checked with a meter, and for the volts left at both nodes; 5 V or more is refused. A
     DC-blocking capacitor belongs in the generator lead, before channel 1. Untested on hardware.
     """
-    from twonode.acquire import check_request
+    from dataclasses import replace
+
+    from twonode.acquire import check_request, sweep_of
     from twonode.console.filing import conclude, show
     from twonode.console.measuring import measure
     from twonode.drivers.leaving import leaving
 
     quiet = options["quiet"] or options["as_json"]
     archive: Path = options["archive"] or default_archive()
-    _check_bench(options)
+    check_bench_options(options)
     stage, hookup = _stage_of(options)
     if not quiet:
         _show_hookup(hookup, stage)
     request = _request(options, stage, hookup)
     check_request(request)
     with leaving():
-        with _bench(options, stage) as bench:
-            recording = measure(bench, request, archive=archive, quiet=quiet)
-        outcome = conclude([recording], picture=options["picture"])
-    return show(outcome, as_json=options["as_json"], check=options["check"])
-
-
-def _check_bench(options: dict[str, Any]) -> None:
-    if options["simulated"]:
-        for name in ("generator", "scope"):
-            if options[name]:
-                raise click.UsageError(f"--{name} and --simulated exclude each other")
-        return
-    for name in ("generator", "scope"):
-        if not options[name]:
-            raise click.UsageError(
-                f"--{name} is missing; give the addresses of generator and scope, or --simulated"
+        with bench_of(options, stage) as bench:
+            null = _null_run(bench, request, options["null"], archive=archive, quiet=quiet)
+            if null is not None:
+                request = replace(request, null=null.folder)
+            recording = measure(
+                bench, request, archive=archive, quiet=quiet, null=None if null is None else sweep_of(null)
             )
-    for name in ("faults", "true"):
-        if options[name]:
-            raise click.UsageError(f"--{name.removesuffix('s')} needs --simulated: a real part is what it is")
+        # A null run from another folder is not found beside the sweep.
+        places = () if null is None else (null.folder.resolve().parent,)
+        outcome = conclude([recording], picture=options["picture"], places=places)
+    status = show(outcome, as_json=options["as_json"], check=options["check"])
+    if options["companion"] is not None and not quiet:
+        click.echo(f"Together with the sweep without it: twonode estimate RECORDING {recording}", err=True)
+    return status
+
+
+def _null_run(
+    bench: Bench, request: SweepRequest, wanted: str | None, *, archive: Path, quiet: bool
+) -> Recording | None:
+    """The null run to go by, said on the screen whether there is one or not."""
+    from datetime import UTC, datetime
+
+    from twonode.acquire import age_words, null_for_sweep
+
+    if wanted == NO_NULL:
+        return None
+    null = null_for_sweep(bench, request, archive=archive, wanted=named_null(wanted))
+    if not quiet:
+        words = "No null run in the archive fits this scope and these probes; `twonode null` makes one."
+        if null is not None:
+            age = age_words(null.header.created_utc, datetime.now(UTC))
+            words = f"Going by the null run made {age}: {null.folder}"
+        click.echo(words, err=True)
+    return null
 
 
 def _stage_of(options: dict[str, Any]) -> tuple[Stage, HookUp]:
@@ -163,8 +200,14 @@ def _stage_of(options: dict[str, Any]) -> tuple[Stage, HookUp]:
     if options["hookup"] is None and options["stage_file"] is None:
         raise click.UsageError("Say how the part is wired: --hookup series, --hookup shunt, or --stage FILE")
     hookup = HookUp(options["hookup"] or "stage")
+    if options["across"] is not None and options["companion"] is None:
+        raise click.UsageError('--across needs --companion, such as --companion "100k 0.1%"')
     if hookup is HookUp.STAGE:
-        return _from_file(options), hookup
+        return _with_companion(_from_file(options), options), hookup
+    if options["companion"] is not None:
+        raise click.UsageError(
+            f"--companion belongs to the stage hook-up; --hookup {hookup.value} has its known resistor"
+        )
     if options["stage_file"] is not None:
         raise click.UsageError(f"--stage belongs to the stage hook-up, not to --hookup {hookup.value}")
     return _from_fixture(options, hookup), hookup
@@ -188,6 +231,24 @@ def _from_file(options: dict[str, Any]) -> Stage:
             tolerance=options["tolerance"] or part.tolerance_or_default(),
         )
     )
+
+
+def _with_companion(stage: Stage, options: dict[str, Any]) -> Stage:
+    """The stage with what is clipped on for this sweep."""
+    if options["companion"] is None:
+        return stage
+    from twonode.analysis.companion import Across, companion_part, with_companion
+
+    chosen = options["companion"]
+    companion = companion_part(
+        stage,
+        stage.asked_part(options["part"]).name,
+        kind=chosen.kind,
+        value=chosen.value,
+        tolerance=chosen.tolerance,
+        across=Across(options["across"] or "far"),
+    )
+    return with_companion(stage, companion)
 
 
 def _from_fixture(options: dict[str, Any], hookup: HookUp) -> Stage:
@@ -223,10 +284,10 @@ def _request(options: dict[str, Any], stage: Stage, hookup: HookUp) -> SweepRequ
     asked = stage.asked_part(options["part"])
     unplugged, volts = options["unplugged_and_discharged"], options["node_volts"]
     if hookup is HookUp.STAGE and not options["simulated"]:
-        show_cautions()
+        show_cautions(companion=options["companion"] is not None)
         confirmation = confirm_without_power(stage, given=unplugged, node_volts=volts)
         unplugged, volts = confirmation.unplugged_and_discharged, confirmation.node_volts
-    tags = _unique(options["tags"])
+    tags = unique_tags(options["tags"])
     return SweepRequest(
         hookup=hookup,
         stage=stage,
@@ -245,39 +306,4 @@ def _request(options: dict[str, Any], stage: Stage, hookup: HookUp) -> SweepRequ
         unplugged_and_discharged=unplugged,
         simulated=options["simulated"],
         seed=options["seed"] if options["simulated"] else None,
-    )
-
-
-def _unique(tags: Sequence[tuple[str, str]]) -> dict[str, str]:
-    found: dict[str, str] = {}
-    for key, value in tags:
-        if key in found:
-            raise click.UsageError(f"--tag {key} is given twice")
-        found[key] = value
-    return found
-
-
-def _bench(options: dict[str, Any], stage: Stage) -> AbstractContextManager[Bench]:
-    from twonode.console.benches import real_bench, simulated_bench
-
-    if options["simulated"]:
-        from twonode.console.simulation import simulated_settings
-
-        return simulated_bench(
-            simulated_settings(
-                stage,
-                seed=options["seed"],
-                true=options["true"],
-                faults=options["faults"],
-                line_hz=float(options["line"]),
-                probe_factors=options["probes"],
-                speed=options["speed"],
-            )
-        )
-    visa: Literal["system", "python"] | None = options["visa"]
-    return real_bench(
-        generator=options["generator"],
-        scope=options["scope"],
-        visa=visa,
-        profile_names=options["profiles"],
     )

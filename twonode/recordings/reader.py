@@ -107,7 +107,6 @@ class Recording:
         self._check_subject()
         check_members(self.folder / "data" / "traces.npz", {row.point: row.samples for row in self.points})
 
-
     def _check_subject(self) -> None:
         """Raise DamagedRecording unless kind, hook-up, stage and part belong together."""
         header, where = self.header, self.folder / "data" / "recording.json"

@@ -67,7 +67,7 @@ class CurveScope(SimulatedScope):
 
     def __init__(self, world: World) -> None:
         super().__init__(world, rails=_RAILS, single_needs_trigger=False)
-        self.idn = world.settings.scope_idn or "TWONODE,SIM-S2,SIMULATED,1.0"
+        self.idn = world.settings.scope_idn or f"TWONODE,SIM-S2,SEED-{world.settings.seed},1.0"
         # Events wait in `errors` until *ESR? makes them readable.
         self._readable: deque[tuple[int, str]] = deque()
         self.reset()

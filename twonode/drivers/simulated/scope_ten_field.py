@@ -61,7 +61,7 @@ class TenFieldScope(SimulatedScope):
     def __init__(self, world: World) -> None:
         rails = (-_CENTRE_CODE, 255 - _CENTRE_CODE)
         super().__init__(world, rails=rails, single_needs_trigger=True)
-        self.idn = world.settings.scope_idn or "TWONODE,SIM-S1A,SIMULATED,1.0"
+        self.idn = world.settings.scope_idn or f"TWONODE,SIM-S1A,SEED-{world.settings.seed},1.0"
         self.reset()
 
     def reset(self) -> None:
