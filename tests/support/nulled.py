@@ -5,16 +5,24 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import pytest
 from swept import Run, run
+
 from twonode.acquire import NullRequest, SweepClosed, SweepRequest, run_null
 from twonode.analysis.stage import Stage
 from twonode.drivers.bench import Bench
 from twonode.drivers.simulated import SimulatedSettings, direct_links
 from twonode.errors import TwonodeError
 
-__all__ = ["null_folder", "run_nulled", "sweep_after"]
+__all__ = ["null_folder", "run_nulled", "sweep_after", "unsynced"]
 
 SEED = 5
+
+
+@pytest.fixture(autouse=True)
+def unsynced(monkeypatch):
+    """Recordings made by the dozen are not forced onto the medium; what that is for is tested with the recordings."""
+    monkeypatch.setattr("os.fsync", lambda descriptor: None)
 
 
 def run_nulled(stage: Stage, archive: Path, *, request: NullRequest | None = None, **settings) -> Run:

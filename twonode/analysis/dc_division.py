@@ -92,8 +92,8 @@ def _solve(parts: Sequence[Part], held: Mapping[str, float]) -> dict[str, float]
                     matrix[place[here], place[there]] -= siemens
                 else:
                     right[place[here]] += siemens * known[there]
-    volts = np.linalg.solve(matrix, right) if free else right
-    known |= {node: float(volts[row]) for node, row in place.items()}
+    solved = np.linalg.solve(matrix, right) if free else right
+    known |= {node: float(solved[row]) for node, row in place.items()}
     every = {node for part in parts for node in part.between} | set(held)
     return {node: known[one(node)] for node in every if one(node) in known}
 

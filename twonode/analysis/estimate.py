@@ -26,6 +26,15 @@ from twonode.analysis.hypotheses import (
 )
 from twonode.analysis.marginal import Marginal, marginal
 from twonode.analysis.model import Aspect, Free, Model, Sweep
+from twonode.analysis.outliers import (
+    MENDED_PROBABILITY,
+    MISFIT_PROBABILITY,
+    LeftOut,
+    fit_probability,
+    may_leave_out,
+    most_foreign,
+    without,
+)
 from twonode.analysis.posterior import Posterior, maximise
 from twonode.analysis.quantities import Tolerance, format_quantity
 from twonode.analysis.stage import Part
@@ -34,7 +43,6 @@ __all__ = ["Estimate", "EstimateError", "Quantity", "estimate_part"]
 
 Real = NDArray[np.float64]
 
-MISFIT_PROBABILITY = 1e-4
 MINIMUM_POINTS = 3
 
 
@@ -80,6 +88,7 @@ class Estimate:
     corner_hz : where the circuit's ratio is 3 dB below its largest, Hz, if that is near the sweep.
     posterior : the fit the figures are taken from.
     explanations : all kinds of explanation that were weighed.
+    left_out : points that do not belong with the others, in the order they were left out.
     """
 
     part: str
@@ -99,6 +108,7 @@ class Estimate:
     points: int
     posterior: Posterior
     explanations: tuple[Explanation, ...]
+    left_out: tuple[LeftOut, ...] = ()
 
 
 def estimate_part(
@@ -130,7 +140,7 @@ def estimate_part(
         )
     part = _part(sweeps, part_name)
     start_farad = nominal_farad if nominal_farad is not None else _rough_value(sweeps, part)
-    explanations = explain_part(sweeps, part, start_farad)
+    sweeps, explanations, left_out = _explained(sweeps, part, start_farad)
     likeliest = explanations[0]
     works = next(e for e in explanations if e.fault is Fault.NONE)
     posterior = _freed(sweeps, part, start_farad, likeliest)
@@ -180,7 +190,26 @@ def estimate_part(
         points=usable,
         posterior=posterior,
         explanations=explanations,
+        left_out=left_out,
     )
+
+
+def _explained(
+    sweeps: Sequence[Sweep], part: Part, start_farad: float
+) -> tuple[Sequence[Sweep], tuple[Explanation, ...], tuple[LeftOut, ...]]:
+    """The weighed explanations; where none holds, without the few points that keep one from holding."""
+    explanations = explain_part(sweeps, part, start_farad)
+    kept, trial = sweeps, explanations
+    gone: list[LeftOut] = []
+    while fit_probability(trial[0].posterior) < MISFIT_PROBABILITY and may_leave_out(kept, len(gone)):
+        foreign, _ = most_foreign(trial[0].posterior)
+        gone.append(foreign)
+        kept = without(kept, foreign)
+        trial = explain_part(kept, part, start_farad)
+        if fit_probability(trial[0].posterior) >= MENDED_PROBABILITY:
+            return kept, trial, tuple(gone)
+    # Nothing was mended: the circuit or the bench is wrong, and every point stays.
+    return sweeps, explanations, ()
 
 
 def _part(sweeps: Sequence[Sweep], name: str) -> Part:
@@ -332,11 +361,7 @@ def _lossy_phrase(found: Posterior, owner: str) -> str:
 
 
 def _misfit(posterior: Posterior) -> str | None:
-    from scipy.stats import chi2
-
-    total = posterior.data_chi_square + posterior.prior_chi_square
-    degrees = max(1, 2 * posterior.model.points - int(np.isinf(posterior.model.sigma).sum()))
-    if float(chi2.sf(total, degrees)) >= MISFIT_PROBABILITY:
+    if fit_probability(posterior) >= MISFIT_PROBABILITY:
         return None
     return (
         f"The circuit does not describe the readings (reduced chi-square {posterior.reduced_chi_square:.1f}): "

@@ -19,7 +19,7 @@ parameter of its own ("shape") with the product's own standard deviation: the pr
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import Enum
 from math import inf, log
 
@@ -27,6 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twonode.analysis.channel import PROBE_10, ChannelClass, Probe, compensation, probe_parts
+from twonode.analysis.dc_reading import DcReading, DcTerm
 from twonode.analysis.errors import AnalysisError
 from twonode.analysis.network import Network
 from twonode.analysis.network.admittance import capacitor_admittance, inductor_admittance
@@ -107,8 +108,8 @@ class Sweep:
 class Evaluation:
     """Residuals at one place in parameter space.
 
-    residual : shape (2 n,), whitened data residuals, all sweeps one after the other.
-    jacobian : shape (2 n, parameters).
+    residual : shape (2 n + r,), whitened data residuals: all sweeps one after the other, then the DC readings.
+    jacobian : shape (2 n + r, parameters).
     ratio : per sweep, the modelled ratio, shape (n_i,), V/V.
     """
 
@@ -124,10 +125,14 @@ class Model:
     ----------
     sweeps : at least one, with at least one point among them.
     free : aspects of asked parts to estimate; a freed VALUE replaces that part's tolerance prior.
+    readings : a meter's DC readings in the same stage.
     """
 
-    def __init__(self, sweeps: Iterable[Sweep], free: Iterable[Free] = ()) -> None:
+    def __init__(
+        self, sweeps: Iterable[Sweep], free: Iterable[Free] = (), readings: Iterable[DcReading] = ()
+    ) -> None:
         self.sweeps = tuple(sweeps)
+        self.readings = tuple(readings)
         self._wanted = {(f.part, f.aspect): f for f in free}
         self._places: dict[tuple[str, Aspect], int] = {}
         self._list: list[Parameter] = []
@@ -144,6 +149,10 @@ class Model:
                 )
             )
         self._terms = [_Term(sweep, self) for sweep in self.sweeps]
+        leaks = {owner: k for (owner, aspect), k in self._places.items() if aspect is Aspect.LEAK}
+        self._dc_terms = [
+            DcTerm(reading, value_place=self._part_value, leak_place=leaks) for reading in self.readings
+        ]
         self.parameters = tuple(self._list)
         self.mean = np.array([p.mean for p in self.parameters])
         self.sigma = np.array([p.sigma for p in self.parameters])
@@ -162,7 +171,7 @@ class Model:
         return self._places[key]
 
     def _part_value(self, part: Part) -> int:
-        prior = log_prior(part)
+        prior = log_prior(part if part.value > 0 else replace(part, value=-part.value))
         return self._place(
             Parameter(
                 owner=part.name,
@@ -211,9 +220,10 @@ class Model:
         """Whitened residuals and Jacobian at theta, shape (parameters,)."""
         physical = self._physical(theta)
         pieces = [term.evaluate(physical) for term in self._terms]
+        dc_pieces = [term.evaluate(physical) for term in self._dc_terms]
         return Evaluation(
-            residual=np.concatenate([piece[0] for piece in pieces]),
-            jacobian=np.concatenate([piece[1] for piece in pieces]),
+            residual=np.concatenate([*(p[0] for p in pieces), *(p[0] for p in dc_pieces)]),
+            jacobian=np.concatenate([*(p[1] for p in pieces), *(p[1] for p in dc_pieces)]),
             ratio=tuple(piece[2] for piece in pieces),
         )
 

@@ -17,7 +17,7 @@ import numpy as np
 from twonode.analysis.model import Sweep
 from twonode.analysis.posterior import Posterior
 
-__all__ = ["LeftOut", "fit_probability", "most_foreign", "without"]
+__all__ = ["LeftOut", "fit_probability", "may_leave_out", "most_foreign", "without"]
 
 MISFIT_PROBABILITY = 1e-4
 """A fit this improbable does not hold."""
@@ -47,7 +47,8 @@ def fit_probability(posterior: Posterior) -> float:
     from scipy.stats import chi2
 
     total = posterior.data_chi_square + posterior.prior_chi_square
-    degrees = max(1, 2 * posterior.model.points - int(np.isinf(posterior.model.sigma).sum()))
+    observations = 2 * posterior.model.points + len(posterior.model.readings)
+    degrees = max(1, observations - int(np.isinf(posterior.model.sigma).sum()))
     return float(chi2.sf(total, degrees))
 
 
@@ -65,7 +66,10 @@ def most_foreign(posterior: Posterior) -> tuple[LeftOut, float]:
             fall = float(residual @ np.linalg.lstsq(left, residual, rcond=1e-9)[0])
             if best is None or fall > best[0]:
                 found = LeftOut(
-                    sweep=number, point=place, frequency_hz=point.frequency_hz, sigma=float(np.sqrt(max(fall, 0.0)))
+                    sweep=number,
+                    point=place,
+                    frequency_hz=point.frequency_hz,
+                    sigma=float(np.sqrt(max(fall, 0.0))),
                 )
                 best = (fall, found)
         start += 2 * n
@@ -85,5 +89,6 @@ def without(sweeps: Sequence[Sweep], gone: LeftOut) -> tuple[Sweep, ...]:
     sweep = sweeps[gone.sweep]
     points = tuple(p for place, p in enumerate(sweep.points) if place != gone.point)
     return tuple(
-        replace(sweep, points=points) if number == gone.sweep else other for number, other in enumerate(sweeps)
+        replace(sweep, points=points) if number == gone.sweep else other
+        for number, other in enumerate(sweeps)
     )

@@ -40,8 +40,8 @@ __all__ = [
     "SignalPaths",
     "best_level",
     "decibels",
-    "find_corners",
     "fed_ratio",
+    "find_corners",
     "signal_ground",
     "signal_paths",
     "stage_corners",
@@ -158,8 +158,7 @@ def signal_paths(
     hz = _checked_hz(frequency_hz)
     _check_source(source_ohm)
     network = Network(stage.parts, forced=stage.drive)
-    s = 2j * np.pi * hz
-    y = network.admittances(s)
+    y = network.admittances(_rates(hz))
     free = network.solve(y)[:, :, 0].T
     ratio = np.concatenate([np.ones((1, hz.size), dtype=np.complex128), free])
     across = network.incidence @ free + network.to_forced[:, None]
@@ -219,6 +218,10 @@ def _checked_hz(frequency_hz: Sequence[float] | Real) -> Real:
             "Ask for frequencies such as 100Hz, 1kHz and 455kHz.",
         )
     return hz
+
+
+def _rates(hz: Real) -> Complex:
+    return np.asarray(2j * np.pi * hz, dtype=np.complex128)
 
 
 def _check_source(source_ohm: float | None) -> None:
@@ -316,14 +319,15 @@ def fed_ratio(stage: Stage, source_ohm: float | None) -> Response:
     network = Network(stage.parts, forced=stage.drive)
 
     def response(hz: Real) -> Complex:
-        y = network.admittances(2j * np.pi * hz)
+        y = network.admittances(_rates(hz))
         free = network.solve(y)[:, :, 0].T
         far: Complex = free[network.free_nodes.index(stage.far)]
         if source_ohm is None:
             return far
         across = network.incidence @ free + network.to_forced[:, None]
         arriving = (network.to_forced[:, None] * y * across).sum(axis=0)
-        return far / (1.0 + source_ohm * arriving)
+        fed: Complex = far / (1.0 + source_ohm * arriving)
+        return fed
 
     return response
 

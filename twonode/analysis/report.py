@@ -117,6 +117,10 @@ def estimate_document(
             "reduced_chi_square": estimate.reduced_chi_square,
             "corner_hz": estimate.corner_hz,
             "misfit": estimate.misfit,
+            "left_out": [
+                {"frequency_hz": gone.frequency_hz, "standard_uncertainties": gone.sigma}
+                for gone in estimate.left_out
+            ],
         },
         "finding": {
             "state": estimate.finding.state.value,
@@ -174,6 +178,11 @@ def report_lines(estimate: Estimate, circumstances: Circumstances) -> tuple[str,
         lines.append(f"  {because_words(estimate)}")
     if estimate.misfit is not None:
         lines.append(f"  DO NOT TRUST THIS YET: {estimate.misfit}")
+    for gone in estimate.left_out:
+        lines.append(
+            f"  Left out: the point at {format_quantity(gone.frequency_hz, 'Hz')} misses the others by "
+            f"{gone.sigma:.0f} standard uncertainties (a slipped probe?)."
+        )
     sources = budget_words(estimate)
     if sources is not None:
         lines.append(f"  {sources}")

@@ -26,6 +26,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "sweep": ("twonode.console.sweep", "sweep", "Measure one capacitor, file it, say what it is worth."),
     "null": ("twonode.console.null", "null", "Compare the two channels with each other, before sweeps."),
     "estimate": ("twonode.console.estimate", "estimate", "Work out filed sweeps again from their raw data."),
+    "explain": ("twonode.console.explain", "explain", "Where each frequency goes, what each fault would do."),
     "instruments": (
         "twonode.console.instruments",
         "instruments",

@@ -1,0 +1,252 @@
+"""Which part of a stage has which fault: every hypothesis weighed on the same readings.
+
+Owns the list of hypotheses, their fits and their probabilities by marginal likelihood (Laplace) with stated prior
+rates, and the naming of groups that the readings cannot tell apart. Neighbours' tolerances are marginalised in
+every hypothesis. Proposes nothing; that is the next module's work.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from math import exp, log
+
+import numpy as np
+
+from twonode.analysis.dc_reading import DcReading
+from twonode.analysis.model import Aspect, Free, Model, Sweep, UnseenPart
+from twonode.analysis.outliers import fit_probability
+from twonode.analysis.part_faults import PartFault, fault_frees, faults_of, prior_rates
+from twonode.analysis.posterior import Posterior, maximise
+from twonode.analysis.stage import PartKind, Stage
+
+__all__ = ["HEALTHY", "Diagnosis", "Hypothesis", "Weighed", "diagnose"]
+
+GROUP_HOLDS = 0.95
+"""A group is the smallest set of hypotheses that holds this much probability."""
+PAIR_BELOW = 1e-4
+"""Pairs of faults are tried where the best single one explains the readings no better than this."""
+PAIRED = 6
+SAME_EVIDENCE = 0.5
+"""Two hypotheses whose log evidences lie closer than this are not told apart by the readings."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hypothesis:
+    """A state of the stage: no fault, one, or two."""
+
+    faults: tuple[tuple[str, PartFault], ...]
+
+    def __str__(self) -> str:
+        if not self.faults:
+            return "every part healthy"
+        return " and ".join(f"{part} {fault.value}" for part, fault in self.faults)
+
+
+HEALTHY = Hypothesis(faults=())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weighed:
+    """One hypothesis with its fit.
+
+    posterior : None for a fault of a part that the sweeps cannot see at all; it keeps its prior odds.
+    log_evidence : up to a constant common to all hypotheses.
+    """
+
+    hypothesis: Hypothesis
+    posterior: Posterior | None
+    prior: float
+    log_evidence: float
+    probability: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Diagnosis:
+    """Hypotheses, likeliest first.
+
+    group : the smallest set that holds at least 95 %, likeliest first.
+    unseen : parts that no sweep and no reading shows.
+    misfit : even the best hypothesis does not describe the readings.
+    """
+
+    stage: Stage
+    ranking: tuple[Weighed, ...]
+    group: tuple[Weighed, ...]
+    unseen: tuple[str, ...]
+    misfit: bool
+
+    def probability_of(self, hypothesis: Hypothesis) -> float:
+        """Probability of a hypothesis; 0 where it was not weighed."""
+        return next((w.probability for w in self.ranking if w.hypothesis == hypothesis), 0.0)
+
+
+def single_faults(stage: Stage) -> tuple[Hypothesis, ...]:
+    """Healthy, and every fault of every part."""
+    singles = [Hypothesis(faults=((p.name, f),)) for p in stage.parts for f in faults_of(p)]
+    return (HEALTHY, *singles)
+
+
+def diagnose(
+    sweeps: Sequence[Sweep], stage: Stage, *, readings: Iterable[DcReading] = (), pairs: bool = True
+) -> Diagnosis:
+    """Weigh all hypotheses.
+
+    Parameters
+    ----------
+    sweeps : of this stage, whatever their drive and far nodes and companions; null runs may be among them.
+    stage : the parts the hypotheses are about.
+    readings : a meter's DC readings.
+    pairs : try two faults at once where no single one will do.
+    """
+    readings = tuple(readings)
+    weighed = [_weigh(h, sweeps, stage, readings) for h in single_faults(stage)]
+    best = max(weighed, key=lambda w: log(w.prior) + w.log_evidence)
+    if pairs and best.posterior is not None and fit_probability(best.posterior) < PAIR_BELOW:
+        weighed += _pairs(weighed, sweeps, stage, readings)
+    scores = np.array([log(w.prior) + w.log_evidence for w in weighed])
+    chances = np.exp(scores - scores.max())
+    chances /= chances.sum()
+    ranking = sorted(
+        (
+            Weighed(
+                hypothesis=w.hypothesis,
+                posterior=w.posterior,
+                prior=w.prior,
+                log_evidence=w.log_evidence,
+                probability=float(p),
+            )
+            for w, p in zip(weighed, chances, strict=True)
+        ),
+        key=lambda w: -w.probability,
+    )
+    top = next(w for w in ranking if w.posterior is not None)
+    assert top.posterior is not None
+    return Diagnosis(
+        stage=stage,
+        ranking=tuple(ranking),
+        group=_smallest_group(ranking),
+        unseen=_unseen(stage, sweeps, readings),
+        misfit=fit_probability(top.posterior) < PAIR_BELOW,
+    )
+
+
+def _smallest_group(ranking: Sequence[Weighed]) -> tuple[Weighed, ...]:
+    held = 0.0
+    for count, weighed in enumerate(ranking, start=1):
+        held += weighed.probability
+        if held >= GROUP_HOLDS:
+            return tuple(ranking[:count])
+    return tuple(ranking)
+
+
+def _prior(hypothesis: Hypothesis, stage: Stage) -> float:
+    """Prior probability, parts failing independently."""
+    chance = 1.0
+    faulty = dict(hypothesis.faults)
+    for part in stage.parts:
+        rates = prior_rates(part)
+        fault = faulty.get(part.name)
+        chance *= rates[fault] if fault is not None else 1.0 - sum(rates.values())
+    return chance
+
+
+def _weigh(
+    hypothesis: Hypothesis, sweeps: Sequence[Sweep], stage: Stage, readings: tuple[DcReading, ...]
+) -> Weighed:
+    frees: list[Free] = []
+    for name, fault in hypothesis.faults:
+        frees += fault_frees(stage.part(name), fault)
+    try:
+        model = Model(sweeps, frees, readings)
+    except UnseenPart:
+        # The readings are what they would be without the fault.
+        plain = _weigh(HEALTHY, sweeps, stage, readings)
+        return Weighed(
+            hypothesis=hypothesis,
+            posterior=None,
+            prior=_prior(hypothesis, stage),
+            log_evidence=plain.log_evidence,
+            probability=0.0,
+        )
+    posterior = maximise(model, _starts(model, hypothesis))
+    if posterior.log_evidence is None:
+        raise ValueError("hypotheses are compared by evidence, which needs proper priors")
+    return Weighed(
+        hypothesis=hypothesis,
+        posterior=posterior,
+        prior=_prior(hypothesis, stage),
+        log_evidence=posterior.log_evidence,
+        probability=0.0,
+    )
+
+
+def _starts(model: Model, hypothesis: Hypothesis) -> list[np.ndarray]:
+    """From the prior means, and from both sides where a fault's parameter ranges over decades."""
+    starts = [model.mean.copy()]
+    for name, fault in hypothesis.faults:
+        match fault:
+            case PartFault.LEAKY:
+                shifts, aspect = (log(0.1), log(6.0)), Aspect.LEAK
+            case PartFault.OFF_VALUE:
+                shifts, aspect = (log(0.4), log(2.2)), Aspect.VALUE
+            case _:
+                continue
+        place = model.index(name, aspect)
+        for shift in shifts:
+            start = model.mean.copy()
+            start[place] += shift
+            starts.append(start)
+    return starts
+
+
+def _pairs(
+    weighed: Sequence[Weighed], sweeps: Sequence[Sweep], stage: Stage, readings: tuple[DcReading, ...]
+) -> list[Weighed]:
+    """Pairs of the singles that explain most, on different parts."""
+    singles = sorted(
+        (w for w in weighed if w.hypothesis.faults and w.posterior is not None),
+        key=lambda w: -(log(w.prior) + w.log_evidence),
+    )[:PAIRED]
+    found = []
+    for first, one in enumerate(singles):
+        for other in singles[first + 1 :]:
+            ((part_one, _),), ((part_other, _),) = one.hypothesis.faults, other.hypothesis.faults
+            if part_one != part_other:
+                both = Hypothesis(faults=(*one.hypothesis.faults, *other.hypothesis.faults))
+                found.append(_weigh(both, sweeps, stage, readings))
+    return found
+
+
+def _unseen(stage: Stage, sweeps: Sequence[Sweep], readings: tuple[DcReading, ...]) -> tuple[str, ...]:
+    """Parts whose value no observation depends on."""
+    model = Model(sweeps, (), readings)
+    slopes = model.evaluate(model.mean).jacobian
+    unseen = []
+    for part in stage.parts:
+        if part.kind is PartKind.SUPPLY:
+            continue
+        try:
+            place = model.index(part.name, Aspect.VALUE)
+        except KeyError:
+            unseen.append(part.name)
+            continue
+        if not np.any(np.abs(slopes[:, place]) > 1e-9):
+            unseen.append(part.name)
+    return tuple(unseen)
+
+
+def fitted_words(weighed: Weighed) -> dict[str, float]:
+    """The fitted figures of a hypothesis' faults: SI values by "part aspect"."""
+    found: dict[str, float] = {}
+    if weighed.posterior is None:
+        return found
+    for name, fault in weighed.hypothesis.faults:
+        aspect = {PartFault.LEAKY: Aspect.LEAK, PartFault.SHORTED: Aspect.LEAK}.get(fault, Aspect.VALUE)
+        try:
+            place = weighed.posterior.model.index(name, aspect)
+        except KeyError:
+            place = weighed.posterior.model.index(name, Aspect.VALUE)
+            aspect = Aspect.VALUE
+        found[f"{name} {aspect.value}"] = exp(float(weighed.posterior.theta[place]))
+    return found
