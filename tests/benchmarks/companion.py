@@ -142,7 +142,10 @@ def _figure(estimate: Estimate, truth: float) -> Figure:
         error=found.value / truth - 1.0,
         u=found.standard_uncertainty / found.value,
         inside=low <= truth <= high,
-        shares=tuple((line.source.partition(" ")[0], line.share) for line in estimate.budget),
+        shares=tuple(
+            ("companion" if line.source.startswith("companion") else line.source, line.share)
+            for line in estimate.budget
+        ),
     )
 
 

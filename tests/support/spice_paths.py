@@ -67,7 +67,9 @@ def run_dc(stage: Stage, folder: Path) -> dict[str, float]:
     supplies = [part for part in stage.parts if part.kind is PartKind.SUPPLY]
     others: list[Part] = [part for part in stage.parts if part.kind is not PartKind.SUPPLY]
     lines, names = netlist(others)
-    lines += [f"RTIE{number} {names[node]} 0 1e18" for number, node in enumerate(stage.nodes) if node in names]
+    lines += [
+        f"RTIE{number} {names[node]} 0 1e18" for number, node in enumerate(stage.nodes) if node in names
+    ]
     for number, part in enumerate(supplies):
         node = next(node for node in part.between if node != GROUND)
         lines.append(f"VDC{number} {names[node]} 0 DC {part.value!r}")

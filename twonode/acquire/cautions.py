@@ -15,7 +15,9 @@ SWEEP_CAUTIONS: tuple[str, ...] = (
     "A scope's ground clip is earth; a transformerless chassis may be at mains potential even switched off.",
 )
 
-COMPANION_CAUTION = "Clip the companion on with the set unplugged and discharged; off it comes before power returns."
+COMPANION_CAUTION = (
+    "Clip the companion on with the set unplugged and discharged; off it comes before power returns."
+)
 
 DC_CAUTIONS: tuple[str, ...] = (
     "This work can kill: the set is live and its DC voltages are lethal.",

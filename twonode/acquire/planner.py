@@ -223,10 +223,11 @@ class InformationPlanner:
     def _opening_hz(self) -> list[float]:
         """One plateau, the corner, the other plateau: what a model that does not hold would show at."""
         low_hz, corner_hz, high_hz = self._band
+        request = self._request
         return [
-            min(high_hz, 8.0 * corner_hz),
+            request.to_hz or min(high_hz, 8.0 * corner_hz),
             corner_hz,
-            max(low_hz, corner_hz / 4.0),
+            request.from_hz or max(low_hz, corner_hz / 4.0),
         ]
 
     def _place(self, hz: float) -> Placement:
