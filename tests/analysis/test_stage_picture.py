@@ -1,7 +1,7 @@
 """The picture of an explained stage: legible, complete, and of the look of the other one."""
 
 import io
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import matplotlib as mpl
 import numpy as np
@@ -20,17 +20,13 @@ def _ladder(sections):
     """More parts to ground than there are patterns."""
     parts = []
     nodes = ["drive", *(f"node {n}" for n in range(1, sections)), "far"]
-    for number, (here, there) in enumerate(zip(nodes, nodes[1:], strict=False), start=1):
+    for number, (here, there) in enumerate(pairwise(nodes), start=1):
         parts += [
             Part(name=f"R{number}", kind=PartKind.RESISTOR, between=(here, there), value=10e3),
             Part(name=f"C{number}", kind=PartKind.CAPACITOR, between=(there, GROUND), value=1e-9),
         ]
-    return Stage(
-        title="A long ladder of many sections with a title that is long " * 2,
-        drive="drive",
-        far="far",
-        parts=tuple(parts),
-    )
+    title = "A long ladder of many sections with a title that is long " * 2
+    return Stage(title=title, drive="drive", far="far", parts=tuple(parts))
 
 
 CASES = {
@@ -40,7 +36,7 @@ CASES = {
         source_ohm=60e3,
         what_if=parse_fault("C2=open", shipped_stage("coupling-with-bypass")),
     ),
-    "long ladder": lambda: explain_stage(_ladder(10)),
+    "long ladder": lambda: explain_stage(_ladder(9)),
 }
 
 

@@ -82,7 +82,11 @@ def test_a_leak_or_short_of_the_coupling_part_drives_the_grid_positive(text, vol
     ("stage", "text", "words"),
     [
         ("wrenfield-46-driver-output", "C7=open", "bass, audio and treble are gone"),
-        ("wrenfield-46-driver-output", "C7=off:220p", "bass is lost; a little less audio; low corner 11 Hz to 784 Hz"),
+        (
+            "wrenfield-46-driver-output",
+            "C7=off:220p",
+            "bass is lost; a little less audio; low corner 11 Hz to 784 Hz",
+        ),
         ("wrenfield-46-driver-output", "C7=halved", "low corner 11 Hz to 22 Hz"),
         ("wrenfield-46-driver-output", "C6=open", "a little more treble; RF reaches the output grid"),
         ("wrenfield-46-driver-output", "C6=halved", "a little more RF reaches the output grid"),
@@ -122,6 +126,15 @@ def test_numbers_become_a_repairers_words(stage, text, words):
 
 
 @pytest.mark.parametrize("name", shipped_stage_names())
+def test_every_shipped_stage_says_what_it_is_and_what_its_capacitors_are(name):
+    stage = shipped_stage(name)
+    assert "invented" in stage.title or stage.title.startswith("Wrenfield 46")
+    capacitors = [part for part in stage.parts if part.kind is PartKind.CAPACITOR]
+    assert sum(part.asked for part in capacitors) == 1
+    assert all(part.dielectric and part.role and part.tolerance for part in capacitors)
+
+
+@pytest.mark.parametrize("name", shipped_stage_names())
 def test_every_listed_fault_of_every_shipped_stage_has_words_and_finite_numbers(name):
     stage = shipped_stage(name)
     sound = look_at(stage)
@@ -148,6 +161,29 @@ def test_what_a_faulty_part_is():
     assert made("R9=doubled").value == pytest.approx(440e3)
     assert made("C7=off:15n").value == pytest.approx(15e-9)
     assert made("C7=leaky").asked
+
+
+def test_a_coil_can_be_open_or_shorted_and_has_no_leak():
+    choke = Stage(
+        title="choke",
+        drive="in",
+        far="out",
+        parts=(
+            Part(name="L1", kind=PartKind.INDUCTOR, between=("in", "out"), value=10.0),
+            Part(name="C1", kind=PartKind.CAPACITOR, between=("out", GROUND), value=8e-6),
+            Part(name="R1", kind=PartKind.RESISTOR, between=("out", GROUND), value=10e3),
+        ),
+    )
+    kinds = [fault.kind for fault in listed_faults(choke) if fault.part == "L1"]
+    assert kinds == [FaultKind.OPEN, FaultKind.SHORTED, FaultKind.HALVED, FaultKind.DOUBLED]
+    assert "in has no DC path: no current, no signal" in effect("L1=open", choke).words
+    with pytest.raises(FaultError, match="an inductor has no such fault"):
+        parse_fault("L1=leaky", choke)
+
+
+def test_a_stray_capacitance_is_no_part_that_breaks():
+    faults = listed_faults(shipped_stage("coupling-with-bypass"))
+    assert {fault.kind for fault in faults if fault.part == "CS"} == {FaultKind.HALVED, FaultKind.DOUBLED}
 
 
 def test_a_second_leak_lies_beside_the_first():

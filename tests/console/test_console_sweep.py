@@ -85,11 +85,23 @@ def test_shunt_and_stage_hookups_work_too(tmp_path):
     assert stage.stdout.startswith("C7: ")
 
 
+def test_a_part_of_which_nothing_is_known_is_found_by_a_look_over_the_whole_range(tmp_path):
+    result = run(
+        *("sweep", "--hookup", "series", "--part", "C6", "--resistor", "10k", "--resistor-tolerance", "0.1%"),
+        *(*SIMULATED, "--no-picture", "--true", "C6=3n3", "--archive", tmp_path, "--json"),
+    )
+    document = json_of(result)
+    found = document["capacitance"]
+    assert abs(found["value"] - 3.3e-9) < 4 * found["standard_uncertainty"]
+    assert found["standard_uncertainty"] < 0.004 * found["value"]
+    assert document["finding"]["state"] == "undecided"
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
         (("--hookup", "series", "--simulated"), "--resistor"),
-        (("--hookup", "series", "--simulated", "--resistor", "100k"), "--expect"),
+        (("--hookup", "series", "--simulated", "--expect", "22n"), "--resistor"),
         (("--simulated",), "--hookup"),
         (("--hookup", "stage", "--simulated"), "--stage"),
         ((*SERIES, "--stage", STAGE, "--simulated"), "--stage"),

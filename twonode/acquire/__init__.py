@@ -16,7 +16,7 @@ from twonode.acquire.nullrequest import NullRequest, check_null_request
 from twonode.acquire.nullrun import run_null
 from twonode.acquire.nulls import age_words, newest_null, null_for_sweep, null_used
 from twonode.acquire.reestimate import Reestimate, estimate_recordings, reestimate, sweep_of
-from twonode.acquire.request import SweepRequest, advised_resistor, check_request
+from twonode.acquire.request import PlanKind, SweepRequest, advised_resistor, check_request
 from twonode.acquire.sweep import run_sweep
 
 __all__ = [
@@ -29,6 +29,7 @@ __all__ = [
     "NoSignal",
     "Note",
     "NullRequest",
+    "PlanKind",
     "PointDone",
     "ProbesApart",
     "Reestimate",

@@ -121,6 +121,7 @@ class NullTaker:
             reason="; ".join(reasons.values()) or None,
             repeats=len(dropped),
             repeat_reason=" / ".join(dropped) or None,
+            troubled=bool(dropped),
             started_s=started_s,
         )
 

@@ -42,6 +42,8 @@ WORTH_WHILE = 0.05
 LEAST_POINTS = 4
 """Both plateaus, the slope and one more: as many complex points as would show a circuit that does not hold."""
 MOST_POINTS = 24
+UNKNOWN_SIGMA = 0.003
+"""Where nothing is expected the sweep ends with a value this good: ten times better than any marking."""
 CANDIDATES = 24
 SCOUT_HZ = (60e3, 9e3, 1.3e3, 200.0, 30.0)
 """A first look over the whole range at a part of which nothing is known."""
@@ -211,7 +213,10 @@ class InformationPlanner:
             )
             if stands.probability >= SETTLED_FROM:
                 return f"{stands.state.value} at {100 * stands.probability:.1f} %"
-        if self._all_gain(done) < WORTH_WHILE and (
+        if not self._known and self._posterior is not None:
+            if self._posterior.standard_uncertainty(0) <= UNKNOWN_SIGMA:
+                return f"the value is known to {100 * self._posterior.standard_uncertainty(0):.2g} %"
+        elif self._all_gain(done) < WORTH_WHILE and (
             len(done) >= COMPANION_POINTS or self._with_neighbours_known(done) <= COMPANION_SIGMA
         ):
             return "more points would not narrow the value by 5 % of its variance"

@@ -49,6 +49,7 @@ class Attempt:
     """The record a point ended with.
 
     used : it passed every check. reason : why not, or None. repeat_reason : why earlier ones were dropped.
+    troubled : an earlier one was dropped for more than a range that had to be found.
     """
 
     frequency_set_hz: float
@@ -61,6 +62,7 @@ class Attempt:
     reason: str | None
     repeats: int
     repeat_reason: str | None
+    troubled: bool
     started_s: float
 
 
@@ -144,6 +146,7 @@ class PointTaker:
             self._level_vpp * expected.far * self._correction[1],
         ]
         dropped: list[str] = []
+        troubled = False
         reading: PointReading | None = None
         following: Placement | None = None
         for attempt in range(MOST_ATTEMPTS):
@@ -173,6 +176,7 @@ class PointTaker:
                 look_at_nodes(bench, self._request)
                 self._time = None
             dropped.append("; ".join(reasons.values()))
+            troubled |= not (Refusal.CLIPPED in reasons or Refusal.SMALL in reasons)
         assert reading is not None
         self._learn(expected.drive, expected.far, reading)
         attempt_made = Attempt(
@@ -186,6 +190,7 @@ class PointTaker:
             reason="; ".join(reasons.values()) or None,
             repeats=len(dropped),
             repeat_reason=" / ".join(dropped) or None,
+            troubled=troubled,
             started_s=started_s,
         )
         return attempt_made, following

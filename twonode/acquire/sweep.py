@@ -116,7 +116,7 @@ def _measure(
         generator=generator.identity,
         scope=scope.identity,
     )
-    advice = resistor_advice(request)
+    advice = resistor_advice(request) if request.null is None else None
     if advice is not None:
         yield Note(text=advice)
     generator.output(True)
@@ -141,7 +141,7 @@ def _measure(
             writer.add_point(
                 _row(index, attempt, request, level_vpp, attempt.started_s - start_s), attempt.traces
             )
-            if attempt.repeats and attempt.used:
+            if attempt.troubled and attempt.used:
                 yield Note(text=f"Point {index} was repeated: {attempt.repeat_reason}.")
             placement = following
             total = index if placement is None else max(planner.total, index + 1)

@@ -8,7 +8,7 @@ every hypothesis. Proposes nothing; that is the next module's work.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import exp, log
 
 import numpy as np
@@ -16,7 +16,7 @@ import numpy as np
 from twonode.analysis.dc_reading import DcReading
 from twonode.analysis.model import Aspect, Free, Model, Sweep, UnseenPart
 from twonode.analysis.outliers import fit_probability
-from twonode.analysis.part_faults import PartFault, fault_frees, faults_of, prior_rates
+from twonode.analysis.part_faults import PartFault, circuit_part, fault_frees, faults_of, prior_rates
 from twonode.analysis.posterior import Posterior, maximise
 from twonode.analysis.stage import PartKind, Stage
 
@@ -151,14 +151,35 @@ def _prior(hypothesis: Hypothesis, stage: Stage) -> float:
     return chance
 
 
+def under(
+    hypothesis: Hypothesis, sweeps: Sequence[Sweep], readings: Sequence[DcReading] = ()
+) -> tuple[tuple[Sweep, ...], tuple[DcReading, ...]]:
+    """Sweeps and readings with the circuit as a hypothesis has it: an open resistor is no resistor any more."""
+    return (
+        tuple(s if s.stage is None else replace(s, stage=_circuit(s.stage, hypothesis)) for s in sweeps),
+        tuple(replace(r, stage=_circuit(r.stage, hypothesis)) for r in readings),
+    )
+
+
+def _circuit(stage: Stage, hypothesis: Hypothesis) -> Stage:
+    present = {p.name: p for p in stage.parts}
+    for name, fault in hypothesis.faults:
+        if name in present:
+            faulty = circuit_part(present[name], fault)
+            if faulty is not present[name]:
+                stage = stage.replace_part(faulty)
+    return stage
+
+
 def _weigh(
     hypothesis: Hypothesis, sweeps: Sequence[Sweep], stage: Stage, readings: tuple[DcReading, ...]
 ) -> Weighed:
     frees: list[Free] = []
     for name, fault in hypothesis.faults:
         frees += fault_frees(stage.part(name), fault)
+    there, read = under(hypothesis, sweeps, readings)
     try:
-        model = Model(sweeps, frees, readings)
+        model = Model(there, frees, read)
     except UnseenPart:
         # The readings are what they would be without the fault.
         plain = _weigh(HEALTHY, sweeps, stage, readings)

@@ -36,7 +36,7 @@ from twonode.analysis.outliers import (
     without,
 )
 from twonode.analysis.posterior import Posterior, maximise
-from twonode.analysis.quantities import Tolerance, format_quantity
+from twonode.analysis.quantities import Tolerance, format_plus_minus, format_quantity
 from twonode.analysis.stage import Part
 
 __all__ = ["Estimate", "EstimateError", "Quantity", "estimate_part"]
@@ -68,7 +68,7 @@ class Quantity:
     def __str__(self) -> str:
         if self.value is not None and self.interval95 is not None:
             half = (self.interval95[1] - self.interval95[0]) / 2.0
-            return f"{format_quantity(self.value, self.unit)} ± {format_quantity(half, self.unit, 2)}"
+            return format_plus_minus(self.value, half, self.unit)
         if self.at_most is not None:
             return f"at most {format_quantity(self.at_most, self.unit, 2)}"
         if self.at_least is not None:

@@ -36,12 +36,15 @@ def clipped(stage: Stage, *, drive: str | None = None, far: str | None = None) -
     return Stage(title=stage.title, drive=drive or stage.drive, far=far or stage.far, parts=stage.parts)
 
 
-def fed_through(stage: Stage, ohm: float, tolerance: Tolerance, *, far: str | None = None) -> Stage:
+def fed_through(
+    stage: Stage, ohm: float, tolerance: Tolerance, *, drive: str | None = None, far: str | None = None
+) -> Stage:
     """The stage fed through a known resistor, channel 1 on the generator's side of it.
 
     Parameters
     ----------
-    ohm, tolerance : the resistor between generator and what is the drive node of `stage`.
+    ohm, tolerance : the resistor between generator and the fed node.
+    drive : the node that is fed; None is the stage's drive node.
     far : channel 2's node, the fed node itself included; None leaves it where it is.
 
     Raises StageError for a node that does not fit, or a stage that is fed through a resistor already.
@@ -49,7 +52,7 @@ def fed_through(stage: Stage, ohm: float, tolerance: Tolerance, *, far: str | No
     feed = Part(
         name=feed_name(ohm),
         kind=PartKind.RESISTOR,
-        between=(GENERATOR_SIDE, stage.drive),
+        between=(GENERATOR_SIDE, drive or stage.drive),
         value=ohm,
         tolerance=tolerance,
         role=KNOWN_RESISTOR_ROLE,

@@ -41,6 +41,10 @@ Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 
+STRAYED = 16.0
+"""Of a logarithm: a factor of nine million."""
+
+
 class UnseenPart(AnalysisError):
     """The asked part does not change the ratio between these two nodes."""
 
@@ -212,8 +216,11 @@ class Model:
             )
 
     def _physical(self, theta: Real) -> Real:
-        """SI values of parameters; a search that strays to exp(80) is held there rather than overflowing."""
-        exponent = np.clip(np.where(self.logarithmic, theta, 0.0), -80.0, 80.0)
+        """SI values of parameters; a search that strays is held at seven decades from where it should be.
+
+        Further off, two admittances at one node differ by more than a float can hold, and nothing can be solved.
+        """
+        exponent = np.clip(np.where(self.logarithmic, theta, 0.0), self.mean - STRAYED, self.mean + STRAYED)
         return np.where(self.logarithmic, np.exp(exponent), theta)
 
     def evaluate(self, theta: Real) -> Evaluation:

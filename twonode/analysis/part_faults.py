@@ -15,7 +15,7 @@ from twonode.analysis.model import Aspect, Free
 from twonode.analysis.prior import ESR_SIGMA, family_of, log_prior
 from twonode.analysis.stage import Part, PartKind
 
-__all__ = ["PartFault", "fault_frees", "faults_of", "prior_rates"]
+__all__ = ["PartFault", "circuit_part", "fault_frees", "faults_of", "prior_rates"]
 
 
 class PartFault(Enum):
@@ -70,7 +70,7 @@ _RESISTOR = {PartFault.OPEN: 0.01, PartFault.SHORTED: 0.001, PartFault.OFF_VALUE
 _INDUCTOR = {PartFault.OPEN: 0.01, PartFault.SHORTED: 0.005}
 
 STRAY_FARAD = 1.5e-12
-OPEN_OHM = 100e6
+STRAY_SIGMA = 0.8
 SHORT_OHM = 3.0
 SHORT_SIGMA = 2.0
 LEAK_OHM = 1.4e6
@@ -96,7 +96,8 @@ def family_word(part: Part) -> str:
 
 def prior_rates(part: Part) -> Mapping[PartFault, float]:
     """Prior probability of each fault of a part; what is left is healthy. Empty for a supply or a companion."""
-    if part.role in ("companion", "known resistor", "probe"):
+    # A stray capacitance is no part that breaks.
+    if part.role in ("companion", "known resistor", "probe", "stray"):
         return {}
     match part.kind:
         case PartKind.CAPACITOR:
@@ -114,8 +115,21 @@ def faults_of(part: Part) -> tuple[PartFault, ...]:
     return tuple(prior_rates(part))
 
 
+def circuit_part(part: Part, fault: PartFault) -> Part:
+    """What stands in the circuit for a part with a fault: an open resistor or coil is what is left across its leads."""
+    if fault is not PartFault.OPEN or part.kind is PartKind.CAPACITOR:
+        return part
+    return Part(
+        name=part.name,
+        kind=PartKind.CAPACITOR,
+        between=part.between,
+        value=STRAY_FARAD,
+        role=part.role,
+    )
+
+
 def fault_frees(part: Part, fault: PartFault) -> list[Free]:
-    """The parameter priors that stand for a fault of a part.
+    """The parameter priors that stand for a fault of a part; the part itself is then `circuit_part`.
 
     Raises
     ------
@@ -131,8 +145,7 @@ def fault_frees(part: Part, fault: PartFault) -> list[Free]:
     if part.kind is not PartKind.CAPACITOR:
         match fault:
             case PartFault.OPEN:
-                # An open coil is a stray capacitance rather than a huge inductance; a huge value serves for both.
-                return [value(log(OPEN_OHM if part.kind is PartKind.RESISTOR else 1e6), 1.5)]
+                return [value(log(STRAY_FARAD), STRAY_SIGMA)]
             case PartFault.SHORTED:
                 return [value(log(SHORT_OHM if part.kind is PartKind.RESISTOR else 1e-6), SHORT_SIGMA)]
             case _:
@@ -140,7 +153,7 @@ def fault_frees(part: Part, fault: PartFault) -> list[Free]:
     healthy = [value(ordinary.mean, ordinary.sigma), *_dielectric(part)]
     match fault:
         case PartFault.OPEN:
-            return [value(log(STRAY_FARAD), 0.8)]
+            return [value(log(STRAY_FARAD), STRAY_SIGMA)]
         case PartFault.SHORTED:
             return [
                 Free(part=part.name, aspect=Aspect.LEAK, mean=log(SHORT_OHM), sigma=SHORT_SIGMA),

@@ -36,6 +36,7 @@ __all__ = [
     "Corner",
     "GroundBranch",
     "PathsError",
+    "Response",
     "Side",
     "SignalPaths",
     "best_level",
@@ -279,23 +280,31 @@ def _share(magnitude: Real, all_of_them: list[Real]) -> Real:
 def _only_way(
     branches: tuple[Branch, ...], drive: str, last: Branch, held: frozenset[str]
 ) -> tuple[str, ...] | None:
-    """The parts from the drive node to the start of `last`, and `last`; None where there are several ways."""
-    ways: list[tuple[str, ...]] = []
+    """The parts from the drive node to the start of `last`, and `last`; None where there are several ways.
 
-    def walk(node: str, seen: frozenset[str], way: tuple[str, ...]) -> None:
-        if len(ways) > 1:
-            return
-        if node == last.start:
-            ways.append(way)
-            return
+    There is one way only where every part on a shortest way is a bridge: without it the start is cut off.
+    """
+    inner = [branch for branch in branches if branch.end not in held]
+    way = _shortest_way(inner, drive, last.start)
+    if way is None:
+        return None
+    for part in way:
+        if _shortest_way([branch for branch in inner if branch.part != part], drive, last.start) is not None:
+            return None
+    return (*way, last.part)
+
+
+def _shortest_way(branches: Sequence[Branch], start: str, goal: str) -> tuple[str, ...] | None:
+    ways: dict[str, tuple[str, ...]] = {start: ()}
+    waiting = [start]
+    for here in waiting:
         for branch in branches:
-            if node in (branch.start, branch.end) and branch.end not in held:
-                there = branch.end if node == branch.start else branch.start
-                if there not in seen:
-                    walk(there, seen | {there}, (*way, branch.part))
-
-    walk(drive, frozenset({drive}), ())
-    return (*ways[0], last.part) if len(ways) == 1 else None
+            if here in (branch.start, branch.end):
+                there = branch.end if here == branch.start else branch.start
+                if there not in ways:
+                    ways[there] = (*ways[here], branch.part)
+                    waiting.append(there)
+    return ways.get(goal)
 
 
 class Side(Enum):

@@ -21,10 +21,12 @@ from twonode.analysis.errors import QuantityError
 __all__ = [
     "Measured",
     "Tolerance",
+    "format_plus_minus",
     "format_quantity",
     "parse_measured",
     "parse_quantity",
     "parse_tolerance",
+    "prefix_of",
 ]
 
 
@@ -407,3 +409,31 @@ def _figures(value: float, digits: int) -> str:
     rounded = float(f"{value:.{digits - 1}e}")
     decimals = max(0, digits - 1 - math.floor(math.log10(abs(rounded))))
     return f"{rounded:.{decimals}f}"
+
+
+_PREFIXES = {"p": 1e-12, "n": 1e-9, "µ": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6, "G": 1e9}
+
+
+def prefix_of(value: float, unit: str) -> tuple[float, str]:
+    """The factor and symbol that `format_quantity` would choose for a value; 1 and no symbol for a plain number."""
+    _, space, symbol = format_quantity(value, unit).rpartition(" ")
+    if not space:
+        return 1.0, ""
+    return (_PREFIXES.get(symbol[0], 1.0) if len(symbol) > 1 else 1.0), symbol
+
+
+def format_plus_minus(value: float, half_width: float, unit: str) -> str:
+    """Value and half-width rounded together: two figures of the half-width below 3.55, else one.
+
+    The value keeps three figures at least, which is what a bench asks for. Source: the Particle Data Group's
+    rounding rule, taken for a half-width instead of a standard deviation.
+    """
+    factor, symbol = prefix_of(value, unit)
+    value, half_width = value / factor, half_width / factor
+    exponent = math.floor(math.log10(half_width)) if half_width > 0 else -4
+    figures = 2 if half_width / 10.0**exponent < 3.55 else 1
+    three_figures = 2 - math.floor(math.log10(abs(value))) if value else 0
+    decimals = max(0, min(max(figures - 1 - exponent, three_figures), 4))
+    # Too small for four decimals: rather a rounded-up last digit than a zero that promises certainty.
+    shown = max(half_width, 10.0**-decimals)
+    return f"{value:.{decimals}f} ± {shown:.{decimals}f} {symbol}".rstrip()

@@ -16,7 +16,7 @@ from typing import Any
 from twonode.analysis.estimate import Estimate, Quantity
 from twonode.analysis.findings import SWEEP_LIMITS, FindingState
 from twonode.analysis.hookup import HookUp
-from twonode.analysis.quantities import format_quantity
+from twonode.analysis.quantities import format_plus_minus, format_quantity, prefix_of
 
 __all__ = [
     "FORMAT",
@@ -215,7 +215,7 @@ def value_words(estimate: Estimate, *, quantity: Quantity | None = None) -> str:
         low, high = found.interval95
         if abs((high - found.value) - (found.value - low)) > 0.25 * (high - low):
             return f"{_span(low, high, found.unit)} (95 %)"
-        return f"{_plus_minus(found.value, (high - low) / 2.0, found.unit)} (95 %)"
+        return f"{format_plus_minus(found.value, (high - low) / 2.0, found.unit)} (95 %)"
     if quantity is None and estimate.finding.state is FindingState.SHORTED:
         return "no capacitance to be seen"
     if found.at_most is not None:
@@ -225,36 +225,8 @@ def value_words(estimate: Estimate, *, quantity: Quantity | None = None) -> str:
     return "value not determined"
 
 
-_PREFIXES = {"p": 1e-12, "n": 1e-9, "µ": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6, "G": 1e9}
-
-
-def _scale(value: float, unit: str) -> tuple[float, str]:
-    """The factor and symbol that `format_quantity` would choose for a value; 1 and no symbol for a plain number."""
-    _, space, symbol = format_quantity(value, unit).rpartition(" ")
-    if not space:
-        return 1.0, ""
-    return (_PREFIXES.get(symbol[0], 1.0) if len(symbol) > 1 else 1.0), symbol
-
-
-def _plus_minus(value: float, half_width: float, unit: str) -> str:
-    """Value and half-width rounded together: two figures of the half-width below 3.55, else one.
-
-    The value keeps three figures at least, which is what a bench asks for. Source: the Particle Data Group's
-    rounding rule, taken for a half-width instead of a standard deviation.
-    """
-    factor, symbol = _scale(value, unit)
-    value, half_width = value / factor, half_width / factor
-    exponent = math.floor(math.log10(half_width)) if half_width > 0 else -4
-    figures = 2 if half_width / 10.0**exponent < 3.55 else 1
-    three_figures = 2 - math.floor(math.log10(abs(value))) if value else 0
-    decimals = max(0, min(max(figures - 1 - exponent, three_figures), 4))
-    # Too small for four decimals: rather a rounded-up last digit than a zero that promises certainty.
-    shown = max(half_width, 10.0**-decimals)
-    return f"{value:.{decimals}f} ± {shown:.{decimals}f} {symbol}".rstrip()
-
-
 def _span(low: float, high: float, unit: str) -> str:
-    factor, symbol = _scale(high, unit)
+    factor, symbol = prefix_of(high, unit)
     digits = 3 if (high - low) < 0.2 * high else 2
     lowest, highest = (format_quantity(value / factor, "", digits) for value in (low, high))
     return f"{lowest} to {highest} {symbol}".rstrip()

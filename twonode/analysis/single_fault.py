@@ -142,10 +142,14 @@ def _no_such_fault(part: Part, word: str) -> FaultError:
     known = word.lower() in _SPELLINGS
     return FaultError(
         f"Part {part.name} cannot be {word!r}"
-        + (f": a {part.kind.value} has no such fault." if known else nearest(word, words)),
-        f"Faults of a {part.kind.value} are {', '.join(words)}.",
+        + (f": {_article(part)} {part.kind.value} has no such fault." if known else nearest(word, words)),
+        f"Faults of {_article(part)} {part.kind.value} are {', '.join(words)}.",
         f"Write {part.name}={words[0]}, for example.",
     )
+
+
+def _article(part: Part) -> str:
+    return "an" if part.kind is PartKind.INDUCTOR else "a"
 
 
 def listed_faults(stage: Stage) -> tuple[SingleFault, ...]:

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from twonode.analysis.explain import StageExplained, way_words
-from twonode.analysis.paths import Response, fed_ratio, signal_paths
+from twonode.analysis.explain import StageExplained
+from twonode.analysis.paths import GroundBranch, Response, fed_ratio, signal_paths
 from twonode.analysis.picture import (
     _BAND,
     _CURVE,
@@ -72,6 +72,7 @@ _DEEPEST_DB = 150.0
 _ROOM_FOR_NAME = 0.1
 _NAME_REACH = 26
 _MOST_AREAS = len(_AREAS)
+_MOST_NAMED = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,7 +113,7 @@ def draw_stage_picture(explained: StageExplained) -> Figure:
     with mpl.rc_context(settings):
         figure = Figure(figsize=(_WIDTH_IN, _HEIGHT_IN), facecolor=_PAPER)
         title = _shortened(stage.title, 84)
-        size = 21 if len(title) <= 60 else 16
+        size = 21 if len(title) <= 64 else 16
         figure.text(0.04, 0.965, title, size=size, weight="bold", va="center")
         figure.text(0.04, 0.94, textwrap.fill(explained.opening, 108), size=15, va="top", linespacing=1.35)
         _draw_shares(figure, explained)
@@ -137,7 +138,8 @@ def draw_stage_picture(explained: StageExplained) -> Figure:
         figure.text(
             0.04,
             0.055,
-            "Worked out from the stated values of the stage: nothing was measured. Open leaves 1.5 pF, shorted 0.5 Ω.\n"
+            "Worked out from the stated values, without probes: nothing was measured. "
+            "Open leaves 1.5 pF, shorted 0.5 Ω.\n"
             "Shares are magnitudes: one path's current over the sum of all; "
             "a node that a supply holds is ground for the signal.",
             size=SMALLEST_POINTS,
@@ -157,7 +159,7 @@ def _draw_shares(figure: Figure, explained: StageExplained) -> None:
     paths = signal_paths(stage, _FREQUENCY_HZ)
     branches = sorted(paths.ground, key=lambda branch: -float(branch.share.mean()))
     shares = [branch.share * 100.0 for branch in branches]
-    names = [f"{branch.part}: {_way(way_words(branch), branch.part, branch.end)}" for branch in branches]
+    names = [f"{branch.part}: {_way(branch)}" for branch in branches]
     parts = [branch.part for branch in branches]
     if len(branches) > _MOST_AREAS:
         rest = np.sum(shares[_MOST_AREAS - 1 :], axis=0)
@@ -200,10 +202,12 @@ def _draw_shares(figure: Figure, explained: StageExplained) -> None:
     )
 
 
-def _way(way: str, part: str, end: str) -> str:
-    """The rest of the way: "by C7 to ground"."""
-    before = way.removesuffix(part).rstrip(", ")
-    return f"by {before} to {end}" if before and way.endswith(part) else f"to {end}"
+def _way(branch: GroundBranch) -> str:
+    """The rest of the way: "by C7 to ground", "by R1 ... R7 to ground"."""
+    before = () if branch.way is None else branch.way[:-1]
+    if len(before) > _MOST_NAMED:
+        before = (f"{before[0]} ... {before[-1]}",)
+    return f"by {', '.join(before)} to {branch.end}" if before else f"to {branch.end}"
 
 
 def _name_area(axes: Axes, part: str, share: Real, top: Real) -> None:

@@ -208,7 +208,7 @@ def _words(sound: Sound, effect: Effect) -> tuple[str, ...]:
     dead = _dead_words(sound, effect)
     if dead:
         return (*dead, *_far_dc_words(sound, effect))
-    return (*_signal_words(sound, effect), *_corner_words(sound, effect), *_dc_words(sound, effect))
+    return (*_signal_words(sound, effect), *_dc_words(sound, effect), *_corner_words(sound, effect))
 
 
 def _dead_words(sound: Sound, effect: Effect) -> tuple[str, ...]:

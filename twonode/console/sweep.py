@@ -53,8 +53,16 @@ _USUAL_RESISTOR = "5%"
     "(known resistor between the nodes, part to ground), stage (in circuit).  [default: stage where --stage is given]",
 )
 @click.option("--part", help="Name of the capacitor, such as C7.")
-@click.option("--expect", type=Quantity("F"), help="The value it should have, such as 22n.")
-@click.option("--tolerance", type=TOLERANCE, help="Limits it is held against, such as 10% or -20/+100%.")
+@click.option(
+    "--expect",
+    type=Quantity("F"),
+    help="Value it should have, such as 22n; without it the part is looked for.",
+)
+@click.option(
+    "--tolerance",
+    type=TOLERANCE,
+    help="Limits it is held against, such as 10% or -20/+100%.  [default: the stage's, else 20%]",
+)
 @click.option(
     "--resistor", type=Quantity("ohm"), help="Known resistor of the series or shunt hook-up, such as 100k."
 )
@@ -81,7 +89,14 @@ _USUAL_RESISTOR = "5%"
 )
 @click.option("--from", "from_hz", type=Quantity("Hz"), help="Lowest frequency.  [default: chosen]")
 @click.option("--to", "to_hz", type=Quantity("Hz"), help="Highest frequency.  [default: chosen]")
-@click.option("--points", type=int, help="Number of frequencies.  [default: chosen]")
+@click.option("--points", type=int, help="Number of frequencies.  [default: as many as are needed]")
+@click.option(
+    "--plan",
+    type=click.Choice(["information", "even"]),
+    default="information",
+    show_default=True,
+    help="How frequencies are chosen: where the next one tells most for its time, or evenly spaced.",
+)
 @click.option(
     "--null",
     metavar="RECORDING|none",
@@ -255,20 +270,22 @@ def _from_fixture(options: dict[str, Any], hookup: HookUp) -> Stage:
     from twonode.analysis.hookup import HookUp, series_stage, shunt_stage
     from twonode.analysis.quantities import parse_tolerance
 
-    for name in ("resistor", "expect"):
-        if options[name] is None:
-            raise click.UsageError(f"--hookup {hookup.value} needs --{name}, such as {_EXAMPLES[name]}")
+    if options["resistor"] is None:
+        raise click.UsageError(f"--hookup {hookup.value} needs --resistor, such as --resistor 100k")
     build = series_stage if hookup is HookUp.SERIES else shunt_stage
     return build(
         part=options["part"] or "C",
-        value_farad=options["expect"],
-        tolerance=options["tolerance"],
+        value_farad=options["expect"] or _UNKNOWN_FARAD,
+        tolerance=options["tolerance"] or parse_tolerance(_USUAL_TOLERANCE),
         resistor_ohm=options["resistor"],
         resistor_tolerance=options["resistor_tolerance"] or parse_tolerance(_USUAL_RESISTOR),
     )
 
 
-_EXAMPLES = {"resistor": "--resistor 100k", "expect": "--expect 22n"}
+_UNKNOWN_FARAD = 10e-9
+"""Where the search for a part of which nothing is known begins: the middle of what a fixture reaches."""
+_USUAL_TOLERANCE = "20%"
+"""The ordinary grade of old parts (common practice, no source)."""
 
 
 def _show_hookup(hookup: HookUp, stage: Stage) -> None:
@@ -278,7 +295,7 @@ def _show_hookup(hookup: HookUp, stage: Stage) -> None:
 
 
 def _request(options: dict[str, Any], stage: Stage, hookup: HookUp) -> SweepRequest:
-    from twonode.acquire import SweepRequest
+    from twonode.acquire import PlanKind, SweepRequest
     from twonode.analysis.hookup import HookUp
 
     asked = stage.asked_part(options["part"])
@@ -292,8 +309,9 @@ def _request(options: dict[str, Any], stage: Stage, hookup: HookUp) -> SweepRequ
         hookup=hookup,
         stage=stage,
         part=asked.name,
-        nominal_farad=asked.value,
+        nominal_farad=None if hookup is not HookUp.STAGE and options["expect"] is None else asked.value,
         tolerance=asked.tolerance,
+        plan=PlanKind(options["plan"]),
         from_hz=options["from_hz"],
         to_hz=options["to_hz"],
         points=options["points"],
