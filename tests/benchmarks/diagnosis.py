@@ -32,6 +32,7 @@ from twonode.acquire.request import PlanKind
 from twonode.analysis.dc_division import dc_volts
 from twonode.analysis.dc_reading import DcReading
 from twonode.analysis.diagnose import HEALTHY, Diagnosis, Hypothesis, diagnose, under
+from twonode.analysis.diagnosis_report import named_group
 from twonode.analysis.feeding import clipped, signal_nodes
 from twonode.analysis.hookup import HookUp
 from twonode.analysis.measurement_candidates import (
@@ -316,7 +317,7 @@ def measure_case(case: Case) -> Outcome:
         top=str(top.hypothesis),
         top_probability=top.probability,
         true_probability=found.probability_of(truth),
-        group=tuple(str(w.hypothesis) for w in found.group),
+        group=tuple(str(w.hypothesis) for w in named_group(found)),
         stated=tuple((p, h == truth) for h, p in carried if p > 1e-3),
         top_stated=max((p, h == truth) for h, p in carried),
         unseen=any(part in found.unseen for part, _ in truth.faults),
@@ -432,7 +433,7 @@ def _calibration(pairs: list[tuple[float, bool]], words: str) -> list[Row]:
 
 
 def run(*, quick: bool = False) -> list[Row]:
-    count = 70 if quick else 1000
+    count = int(__import__("os").environ.get("N", 70)) if quick else 1000
     cases = [Case(number=n, follow=n % FOLLOWED_EACH == 0) for n in range(count)]
     everything = map_cases(measure_case, cases, name="diagnosis (stages)")
     refused = [o for o in everything if o.refused is not None]

@@ -28,6 +28,7 @@ from twonode.analysis.hookup import HookUp
 from twonode.analysis.model import Sweep
 from twonode.analysis.settled import standing
 from twonode.drivers.simulated import SimulatedSettings
+from twonode.errors import TwonodeError
 
 FIRST_SEED = 60_000
 HOOKUPS = (HookUp.SERIES, HookUp.SHUNT, HookUp.STAGE)
@@ -72,10 +73,20 @@ def measure_bench(case: Case) -> list[Outcome]:
     """The null run of a bench, then its parts, each by both plans."""
     first = _draw(case.parts[0])[0]
     with archive_folder() as archive:
-        null = measure_null(
-            SimulatedSettings(stage=first.stage, seed=case.seed), first.request(case.seed), archive
-        )
+        try:
+            null = measure_null(
+                SimulatedSettings(stage=first.stage, seed=case.seed), first.request(case.seed), archive
+            )
+        except TwonodeError:
+            # Refused, such as for probes that are trimmed too badly: nothing is settled on this bench.
+            return [_unsettled(number) for number in case.parts]
         return [_measure_part(number, case.seed, archive, null) for number in case.parts]
+
+
+def _unsettled(number: int) -> Outcome:
+    return Outcome(
+        hookup=_draw(number)[0].hookup, taken=inf, needed=inf, even=inf, bench_s=inf, even_bench_s=inf
+    )
 
 
 def _draw(number: int) -> tuple[Wired, float]:

@@ -13,7 +13,7 @@ that leakage was not tested. Called leaky it is right all the same.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from math import inf, log
 from pathlib import Path
@@ -178,13 +178,40 @@ def _faults(kind: Kind, leak_ohm: float | None) -> Fault | None:
 
 
 def measure_bench(case: Case) -> list[Outcome]:
-    """The null run of a bench, then its parts one after the other."""
+    """The null run of a bench, then its parts one after the other.
+
+    A bench whose null run is refused measures nothing: its parts count as undecided.
+    """
     first, *_ = _draw(case.parts[0])
     with archive_folder() as archive:
-        null = measure_null(
-            SimulatedSettings(stage=first.stage, seed=case.seed), first.request(case.seed), archive
-        )
+        try:
+            null = measure_null(
+                SimulatedSettings(stage=first.stage, seed=case.seed), first.request(case.seed), archive
+            )
+        except TwonodeError as exc:
+            return [_refused(number, case.seed, f"null run refused: {exc.what}") for number in case.parts]
         return [_measure_part(number, case.seed, archive, null) for number in case.parts]
+
+
+def _refused(number: int, seed: int, because: str) -> Outcome:
+    """No statement of a part."""
+    wired, kind, deviation, leak_ohm = _draw(number)
+    return Outcome(
+        number=number,
+        seed=seed,
+        words=wired.words,
+        hookup=wired.hookup,
+        kind=kind,
+        deviation=deviation,
+        leak_ohm=leak_ohm,
+        leak_sigmas=0.0 if kind is Kind.LEAKY else inf,
+        stated=None,
+        probability=0.0,
+        points=0,
+        misfit=False,
+        left_out=0,
+        because=because,
+    )
 
 
 def _measure_part(number: int, seed: int, archive: Path, null: Sweep) -> Outcome:
@@ -198,34 +225,20 @@ def _measure_part(number: int, seed: int, archive: Path, null: Sweep) -> Outcome
         true=neighbours(wired, FIRST_SEED + number) | {wired.part: farad},
         faults={} if fault is None else {wired.part: fault},
     )
-    sigmas, points, stated, probability, misfit, left_out = inf, 0, None, 0.0, False, 0
     try:
         swept = measure(settings, wired.request(seed), archive, null=null)
-        points = sum(isinstance(event, PointDone) for event in swept.events)
         sweeps = [swept.sweep, null]
-        if leak_ohm is not None:
-            sigmas = leak_sigmas(sweeps, wired, farad, leak_ohm)
         estimate = estimate_part(sweeps, wired.part, nominal_farad=wired.nominal_farad, tolerance=TEN)
-        stated, probability = estimate.finding.state, estimate.finding.probability
-        misfit, because = estimate.misfit is not None, estimate.finding.because
-        left_out = len(estimate.left_out)
     except TwonodeError as exc:
-        because = f"{type(exc).__name__}: {exc.what}"
-    return Outcome(
-        number=number,
-        seed=seed,
-        words=wired.words,
-        hookup=wired.hookup,
-        kind=kind,
-        deviation=deviation,
-        leak_ohm=leak_ohm,
-        leak_sigmas=sigmas,
-        stated=stated,
-        probability=probability,
-        points=points,
-        misfit=misfit,
-        left_out=left_out,
-        because=because,
+        return _refused(number, seed, f"{type(exc).__name__}: {exc.what}")
+    return replace(
+        _refused(number, seed, estimate.finding.because),
+        leak_sigmas=inf if leak_ohm is None else leak_sigmas(sweeps, wired, farad, leak_ohm),
+        stated=estimate.finding.state,
+        probability=estimate.finding.probability,
+        points=sum(isinstance(event, PointDone) for event in swept.events),
+        misfit=estimate.misfit is not None,
+        left_out=len(estimate.left_out),
     )
 
 

@@ -24,7 +24,8 @@ from twonode.acquire.plan import HIGHEST_HZ, LOWEST_HZ, BenchLimits, SweepPlan, 
 from twonode.acquire.ranges import choose_range
 from twonode.acquire.request import PlanKind, SweepRequest, with_value
 from twonode.acquire.timing import Placement, place_frequency
-from twonode.analysis.channel import ChannelClass, probe_for_factor
+from twonode.analysis.channel import ChannelClass, probe_for_factor, wiring_sigma_farad
+from twonode.analysis.hookup import HookUp
 from twonode.analysis.hypotheses import ordinary_model, scan_starts
 from twonode.analysis.model import Aspect, Sweep
 from twonode.analysis.posterior import Posterior, maximise
@@ -255,6 +256,7 @@ class InformationPlanner:
             far_probe=probe_for_factor(request.probe_factors[1]),
             channels=self._channels,
             bench=self._bench,
+            wiring_sigma_farad=wiring_sigma_farad(request.stage) if request.hookup is HookUp.STAGE else 0.0,
         )
         sweeps = [sweep] if self._null is None else [sweep, self._null]
         return [*sweeps, replace(sweep, points=tuple(extra))] if extra else sweeps

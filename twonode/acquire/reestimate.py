@@ -14,8 +14,9 @@ from pathlib import Path
 from twonode.acquire.errors import UnfitRequest
 from twonode.acquire.jointly import NamedStage, joint_stages
 from twonode.acquire.nulls import channels_of, fits, null_named, ranges_covered, refuse_unfit
-from twonode.analysis.channel import ChannelClass, Probe
+from twonode.analysis.channel import ChannelClass, Probe, wiring_sigma_farad
 from twonode.analysis.estimate import Estimate, estimate_part
+from twonode.analysis.hookup import HookUp
 from twonode.analysis.model import Sweep
 from twonode.analysis.quantities import Tolerance
 from twonode.analysis.ratio import RatioPoint, read_point
@@ -54,7 +55,15 @@ def sweep_of(recording: Recording) -> Sweep:
             frequency_sigma=header.frequency_standard_uncertainty,
         ),
         bench=_bench_name(header),
+        wiring_sigma_farad=_wiring(recording),
     )
+
+
+def _wiring(recording: Recording) -> float:
+    """Capacitance at the far node that nobody listed: a fixture has none to speak of, a set has."""
+    if recording.stage is None or recording.header.hookup is not HookUp.STAGE:
+        return 0.0
+    return wiring_sigma_farad(recording.stage)
 
 
 def _bench_name(header: Header) -> str:

@@ -12,9 +12,18 @@ from math import hypot, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from twonode.analysis.stage import GROUND, Part, PartKind
+from twonode.analysis.stage import GROUND, Part, PartKind, Stage
 
-__all__ = ["PROBE_1", "PROBE_10", "ChannelClass", "Probe", "compensation", "probe_for_factor", "probe_parts"]
+__all__ = [
+    "PROBE_1",
+    "PROBE_10",
+    "ChannelClass",
+    "Probe",
+    "compensation",
+    "probe_for_factor",
+    "probe_parts",
+    "wiring_sigma_farad",
+]
 
 Complex = NDArray[np.complex128]
 
@@ -72,6 +81,16 @@ def probe_for_factor(factor: float) -> Probe:
         if probe.factor == factor:
             return probe
     raise ValueError(f"factor: need 10 or 1, got {factor}")
+
+
+WIRING_SIGMA_FARAD = 6e-12
+"""Wiring and socket add some 5 to 20 pF to a node inside a set (common practice, no source)."""
+
+
+def wiring_sigma_farad(stage: Stage) -> float:
+    """Uncertainty of the far node's capacitance inside a set: none where the stage lists its stray itself, F."""
+    listed = any(p.role == "stray" and stage.far in p.between for p in stage.parts)
+    return 0.0 if listed else WIRING_SIGMA_FARAD
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

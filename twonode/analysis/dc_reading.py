@@ -23,6 +23,7 @@ Real = NDArray[np.float64]
 COIL_OHM = 1e-2
 """A coil is a wire for DC; a hundredth of an ohm keeps the equations solvable."""
 FLOOR_SIEMENS = 1e-15
+FLOOR_SHARE = 1e-15
 
 
 class DcReadingError(AnalysisError):
@@ -115,7 +116,7 @@ class DcTerm:
         """Whitened residual, shape (1,), and Jacobian, shape (1, parameters)."""
         size = len(self._free)
         place = {node: k for k, node in enumerate(self._free)}
-        matrix = np.diag(np.full(size, FLOOR_SIEMENS))
+        matrix = np.zeros((size, size))
         right = np.zeros(size)
         volts = {GROUND: 0.0} | {node: sign * physical[k] for node, (k, sign) in self._held.items()}
         siemens = [1.0 / physical[k] if k is not None else fixed for _, _, k, fixed in self._branches]
@@ -127,6 +128,9 @@ class DcTerm:
                         matrix[place[here], place[there]] -= g
                     else:
                         right[place[here]] += g * volts[there]
+        # Floating nodes stay solvable: the floor must not drown in what joins them.
+        largest = float(np.abs(np.diagonal(matrix)).max())
+        matrix[np.diag_indices(size)] += max(FLOOR_SIEMENS, FLOOR_SHARE * largest)
         probe = np.zeros(size)
         probe[place[self._reading.node]] = 1.0
         solved = np.linalg.solve(matrix, np.stack([right, probe], axis=1))

@@ -102,7 +102,7 @@ def _ohmmeter(part: Part, source_ohm: float, volts: float, sigma_v: float) -> Dc
         parts=(
             Part(name=names[0], kind=PartKind.SUPPLY, between=(source, GROUND), value=1.0, tolerance=_EXACT),
             _resistor(f"{names[1]} {source_ohm:.9g}", (source, lead), source_ohm),
-            _resistor(names[2], (lead, tip), 1e-3),
+            _resistor(names[2], (lead, tip), 1e-2),
             replace(part, between=(tip, GROUND), measured=None),
         ),
     )

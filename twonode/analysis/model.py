@@ -21,7 +21,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from enum import Enum
-from math import inf, log
+from math import hypot, inf, log
 
 import numpy as np
 from numpy.typing import NDArray
@@ -98,6 +98,9 @@ class Sweep:
 
     stage : circuit with drive and far node, companion included; None for a null run.
     bench : names the instruments; sweeps of one bench share gains, compensation and skew.
+    wiring_sigma_farad : standard uncertainty of capacitance at the far node that no part of the stage stands for, F.
+        Without it a well compared pair of channels would read a neighbour's resistance off the probe's own few
+        picofarads.
     """
 
     stage: Stage | None
@@ -106,6 +109,7 @@ class Sweep:
     far_probe: Probe = PROBE_10
     channels: ChannelClass = field(default_factory=ChannelClass)
     bench: str = "bench"
+    wiring_sigma_farad: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,6 +157,7 @@ class Model:
                 )
             )
         self._terms = [_Term(sweep, self) for sweep in self.sweeps]
+        self._check_seen()
         leaks = {owner: k for (owner, aspect), k in self._places.items() if aspect is Aspect.LEAK}
         self._dc_terms = [
             DcTerm(reading, value_place=self._part_value, leak_place=leaks) for reading in self.readings
@@ -162,6 +167,20 @@ class Model:
         self.sigma = np.array([p.sigma for p in self.parameters])
         self.logarithmic = np.array([p.logarithmic for p in self.parameters], dtype=bool)
         self.points = sum(len(s.points) for s in self.sweeps)
+
+    def _check_seen(self) -> None:
+        """Raise UnseenPart for an asked part that is in the circuit and that no sweep and no reading shows."""
+        read = {p.name for reading in self.readings for p in reading.stage.parts}
+        for asked in {name for name, _ in self._wanted} - read:
+            hiding = [t for t in self._terms if asked in t.hidden]
+            if hiding and not any(asked in t.shown for t in self._terms):
+                stage = hiding[0].sweep.stage
+                assert stage is not None
+                raise UnseenPart(
+                    f"{asked} cannot be seen between {stage.drive!r} and {stage.far!r}.",
+                    "It only loads the drive node, and the ratio to that node does not change with its load.",
+                    "Clip channel 1 to the generator's side of a known resistor that feeds that node.",
+                )
 
     def index(self, owner: str, aspect: Aspect) -> int:
         """Place of a parameter; KeyError where there is none."""
@@ -257,6 +276,8 @@ class _Term:
         self._whiten()
         self.network: Network | None = None
         self.far = ""
+        self.hidden: set[str] = set()
+        self.shown: set[str] = set()
         if sweep.stage is not None:
             self._lay_out(sweep.stage, model)
         self._channels(sweep, model)
@@ -278,10 +299,12 @@ class _Term:
     def _loading(self, parts: tuple[Part, Part], model: Model) -> dict[str, int]:
         """Parameter places of the far probe's R and C, by part name."""
         probe = self.sweep.far_probe
+        # Wiring belongs to the node, the probe to the bench.
+        where = f" at {self.far}" if self.sweep.wiring_sigma_farad > 0 else ""
         return {
             part.name: model._place(
                 Parameter(
-                    owner=f"{self.sweep.bench} {part.name}",
+                    owner=f"{self.sweep.bench} {part.name}{where}",
                     aspect=Aspect.VALUE,
                     mean=log(part.value),
                     sigma=sigma,
@@ -289,10 +312,18 @@ class _Term:
                     source="probe loading",
                 )
             )
-            for part, sigma in zip(parts, (probe.resistance_sigma, probe.capacitance_sigma), strict=True)
+            for part, sigma in zip(
+                parts,
+                (
+                    probe.resistance_sigma,
+                    hypot(probe.capacitance_sigma, self.sweep.wiring_sigma_farad / probe.capacitance_farad),
+                ),
+                strict=True,
+            )
         }
 
     def _lay_out(self, stage: Stage, model: Model) -> None:
+        self.far = stage.far
         loading = probe_parts(self.sweep.far_probe, stage.far, "far probe")
         loads = self._loading(loading, model)
         held = {n for p in stage.parts if p.kind is PartKind.SUPPLY for n in p.between} | {
@@ -300,15 +331,9 @@ class _Term:
             stage.drive,
         }
         seen = [p for p in stage.parts if p.kind is PartKind.SUPPLY or not set(p.between) <= held]
-        for asked in {name for name, _ in model._wanted}:
-            if any(p.name == asked for p in stage.parts) and not any(p.name == asked for p in seen):
-                raise UnseenPart(
-                    f"{asked} cannot be seen between {stage.drive!r} and {stage.far!r}.",
-                    "It only loads the drive node, and the ratio to that node does not change with its load.",
-                    "Clip channel 1 to the generator's side of a known resistor that feeds that node.",
-                )
+        self.hidden = {p.name for p in stage.parts} - {p.name for p in seen}
+        self.shown = {p.name for p in seen}
         self.network = Network([*seen, *loading], forced=stage.drive)
-        self.far = stage.far
         constants: list[float] = []
 
         def constant(value: float) -> int:
