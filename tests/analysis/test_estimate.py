@@ -63,7 +63,8 @@ def free_of(stage):
     ]
 
 
-def test_the_jacobian_of_the_whole_model_is_its_derivative():
+@pytest.mark.parametrize("with_null", [False, True])
+def test_the_jacobian_of_the_whole_model_is_its_derivative(with_null):
     stage = wrenfield()
     rng = np.random.default_rng(2)
     free = [
@@ -73,7 +74,13 @@ def test_the_jacobian_of_the_whole_model_is_its_derivative():
         Free(part="C7", aspect=Aspect.LEAK, mean=log(5e6), sigma=1.0),
     ]
     sweep, truth = drawn(stage, free, np.geomspace(3, 30e3, 15), rng)
-    model = Model([sweep], free)
+    sweeps = [sweep, replace(sweep, stage=None)] if with_null else [sweep]
+    model = Model(sweeps, free)
+    if with_null:
+        assert model.index("bench far probe", Aspect.TIME_CONSTANT)
+        truth = model.mean + np.where(np.isfinite(model.sigma), model.sigma, 0.1) * rng.standard_normal(
+            model.mean.size
+        )
     exact = model.evaluate(truth).jacobian
     for k, sigma in enumerate(model.sigma):
         step = 1e-4 * (sigma if np.isfinite(sigma) else 1.0)

@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import time
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from math import exp, inf, isfinite, log, sqrt
 from pathlib import Path
 
@@ -58,7 +59,7 @@ FAULTY_SHARE = 0.75
 VISIBLE_SIGMA = 4.0
 POINTS = 12
 MOST_FURTHER = 3
-FOLLOWED_EACH = 5
+FOLLOWED_EACH = 8
 """One case in so many is followed by further measurements."""
 OVER_RANGE_OHM = 40e6
 SETTLED = 0.95
@@ -230,9 +231,7 @@ class Simulated:
         names = {p.name for p in self.truth.parts}
         added = [p for p in sweep.stage.parts if p.name not in names]
         loading = [
-            Part(
-                name="probe R", kind=PartKind.RESISTOR, between=(sweep.stage.far, GROUND), value=probe.ohm
-            ),
+            Part(name="probe R", kind=PartKind.RESISTOR, between=(sweep.stage.far, GROUND), value=probe.ohm),
             Part(
                 name="probe C", kind=PartKind.CAPACITOR, between=(sweep.stage.far, GROUND), value=probe.farad
             ),
@@ -241,9 +240,7 @@ class Simulated:
         ratios = network.ratio(np.array([p.frequency_hz for p in sweep.points]), sweep.stage.far)
         return replace(
             sweep,
-            points=tuple(
-                replace(p, ratio=complex(r)) for p, r in zip(sweep.points, ratios, strict=True)
-            ),
+            points=tuple(replace(p, ratio=complex(r)) for p, r in zip(sweep.points, ratios, strict=True)),
         )
 
 
@@ -331,9 +328,7 @@ def _carried_over(found: Diagnosis, stage: Stage) -> list[tuple[Hypothesis, floa
     """Probabilities at the benchmark's frequency of faults."""
     odds = sum(o for *_, o in singles_of(stage))
     lift = FAULTY_SHARE / (1.0 - FAULTY_SHARE) / odds
-    raised = [
-        (w.hypothesis, w.probability * lift ** len(w.hypothesis.faults)) for w in found.ranking
-    ]
+    raised = [(w.hypothesis, w.probability * lift ** len(w.hypothesis.faults)) for w in found.ranking]
     total = sum(p for _, p in raised)
     return [(h, p / total) for h, p in raised]
 
@@ -380,9 +375,7 @@ def _follow(
 def ten_parts() -> Stage:
     """The tone network with a grid stopper: ten parts, the supply included."""
     stage = shipped_stage("tone-network")
-    parts = [
-        replace(p, between=("tone output", GROUND)) if p.name == "R3" else p for p in stage.parts
-    ]
+    parts = [replace(p, between=("tone output", GROUND)) if p.name == "R3" else p for p in stage.parts]
     stopper = Part(name="R5", kind=PartKind.RESISTOR, between=("output grid", "tone output"), value=47e3)
     return Stage(title=stage.title, drive=stage.drive, far="tone output", parts=(*parts, stopper))
 
@@ -413,7 +406,7 @@ def _share(outcomes: list[Outcome], wanted: str) -> tuple[float, str]:
 
 def _calibration(pairs: list[tuple[float, bool]], words: str) -> list[Row]:
     rows = []
-    for low, high in zip(BINS, BINS[1:], strict=False):
+    for low, high in pairwise(BINS):
         own = [(p, t) for p, t in pairs if low <= p < high]
         if not own:
             continue
@@ -433,7 +426,7 @@ def _calibration(pairs: list[tuple[float, bool]], words: str) -> list[Row]:
 
 
 def run(*, quick: bool = False) -> list[Row]:
-    count = int(__import__("os").environ.get("N", 70)) if quick else 1000
+    count = 70 if quick else 1000
     cases = [Case(number=n, follow=n % FOLLOWED_EACH == 0) for n in range(count)]
     everything = map_cases(measure_case, cases, name="diagnosis (stages)")
     refused = [o for o in everything if o.refused is not None]

@@ -33,6 +33,8 @@ RATIO_LIMIT = 0.15
 """Gains of 3 %, trimming of 3 % (standard uncertainty) and the rest together stay below this; two nodes seldom do."""
 UNEXPLAINED_LIMIT = 0.01
 """What gain, trimming and delay leave of a ratio between channels; more means a circuit between the probes."""
+STRAIN_LIMIT = 6.0
+"""Standard uncertainties by which a probe or channel may lie outside its class before two nodes are likelier."""
 LEVEL_LIMIT = 0.25
 DEAD_SHARE = 0.02
 MOST_ATTEMPTS = 4
@@ -252,12 +254,16 @@ def check_channels(bench: Bench, request: NullRequest, points: Sequence[RatioPoi
             channels=ChannelClass(gain_sigma=bench.scope.profile.gain_standard_uncertainty),
         )
     )
-    if found.unexplained <= UNEXPLAINED_LIMIT:
+    if found.unexplained <= UNEXPLAINED_LIMIT and found.strain <= STRAIN_LIMIT:
         return
-    raise ProbesApart(
+    away = (
         f"At {format_quantity(found.unexplained_hz, 'Hz')} the ratio of the channels is "
-        f"{100 * found.unexplained:.2g} % away from anything that gain, trimming and delay make of 1: "
-        "the probes are still on two nodes.",
+        f"{100 * found.unexplained:.2g} % away from anything"
+        if found.unexplained > UNEXPLAINED_LIMIT
+        else "The course of the ratio over frequency is not"
+    )
+    raise ProbesApart(
+        f"{away} that gain, trimming and delay make of 1: the probes are still on two nodes.",
         "Taken for the channels' own it would spoil every sweep.",
         f"Clip both probes to {request.node!r}, side by side, both ground clips on ground, and start again.",
     )

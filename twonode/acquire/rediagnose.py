@@ -116,9 +116,7 @@ def _one_stage(recordings: Sequence[Recording]) -> tuple[Stage, dict[str, Stage]
         own = own_parts(recording.stage)
         companions = tuple(p for p in recording.stage.parts if p.role == "companion")
         named.append(
-            NamedStage(
-                recording=recording.name, stage=_as_first(recording, first, (*own, *companions))
-            )
+            NamedStage(recording=recording.name, stage=_as_first(recording, first, (*own, *companions)))
         )
     joined = joint_stages(named, "")
     circuits = {}
@@ -126,7 +124,9 @@ def _one_stage(recordings: Sequence[Recording]) -> tuple[Stage, dict[str, Stage]
         assert recording.stage is not None
         assert circuit is not None
         by_name = {p.name: p for p in circuit.parts}
-        fed = [p for p in recording.stage.parts if p not in own_parts(recording.stage) and p.role != "companion"]
+        fed = [
+            p for p in recording.stage.parts if p not in own_parts(recording.stage) and p.role != "companion"
+        ]
         circuits[recording.name] = Stage(
             title=recording.stage.title,
             drive=recording.stage.drive,

@@ -53,7 +53,12 @@ class Probe:
     @property
     def compensation_shape_sigma(self) -> float:
         """Standard uncertainty of trimming error times relative error of the time constant (see `model`)."""
-        return self.compensation_sigma * hypot(self.resistance_sigma, self.capacitance_sigma)
+        return self.compensation_sigma * self.time_constant_sigma
+
+    @property
+    def time_constant_sigma(self) -> float:
+        """Relative standard uncertainty of the time constant."""
+        return hypot(self.resistance_sigma, self.capacitance_sigma)
 
 
 # Limits 1 % and 2 pF (design), read as standard uncertainties by 1/sqrt(3).

@@ -34,6 +34,8 @@ class ChannelDifferences:
     trimming : of the probes' relative trimming errors; None where neither is a divider.
     skew_s : s by which channel 2 lags.
     reduced_chi_square : about 1 where gains, trimming and skew describe the readings.
+    strain : how far the least plausible of the channels' own errors lies from what its class allows, in standard
+        uncertainties; what no pair of probes does can only be fitted with one far out.
     unexplained, unexplained_hz : the largest difference between reading and description, V/V, and where it is.
     """
 
@@ -41,6 +43,7 @@ class ChannelDifferences:
     trimming: Difference | None
     skew_s: Difference
     reduced_chi_square: float
+    strain: float
     unexplained: float
     unexplained_hz: float
 
@@ -74,6 +77,7 @@ def compare_channels(null: Sweep) -> ChannelDifferences:
         ),
         skew_s=skew,
         reduced_chi_square=found.reduced_chi_square,
+        strain=float(np.abs((found.theta - model.mean) / model.sigma).max()),
         unexplained=float(left[worst]),
         unexplained_hz=null.points[worst].frequency_hz,
     )

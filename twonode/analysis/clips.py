@@ -28,7 +28,9 @@ from twonode.analysis.part_faults import PartFault, circuit_part, faults_of
 from twonode.analysis.posterior import maximise
 from twonode.analysis.prior import family_of
 from twonode.analysis.ratio import RatioPoint
+from twonode.analysis.single_fault import FaultError
 from twonode.analysis.stage import Part, PartKind, Stage
+from twonode.analysis.stage.wording import nearest
 
 __all__ = ["TELLING_SIGMA", "ClipProposal", "check_seen", "misfit_sigma", "propose_clips"]
 
@@ -72,12 +74,15 @@ class ClipProposal:
         return sum(s >= TELLING_SIGMA for s in self.sigma.values())
 
 
-def propose_clips(stage: Stage, suspect: str) -> tuple[ClipProposal, ...]:
+def propose_clips(stage: Stage, suspect: str, *, fault: str | None = None) -> tuple[ClipProposal, ...]:
     """Every way of clipping on, the one that shows most faults of the suspect first.
 
     Among those that show equally many, the smallest of their misfits decides (by factors of two), then the labour.
 
-    Raises StageError for a part that is not in the stage, UnseenPart for one that has no faults to look for.
+    fault : the word of one fault to look for; None is all that the part can have.
+
+    Raises StageError for a part that is not in the stage, UnseenPart for one that has no faults to look for,
+    FaultError for a fault that the kind of part does not have.
     """
     part = stage.part(suspect)
     faults = faults_of(part)
@@ -87,6 +92,8 @@ def propose_clips(stage: Stage, suspect: str) -> tuple[ClipProposal, ...]:
             "Supplies, strays and what is clipped on for a sweep are taken as they are.",
             "Name a capacitor, a resistor or a coil of the set.",
         )
+    if fault is not None:
+        faults = (_named_fault(part, fault, faults),)
     found = []
     hz = informative_hz(stage, [suspect])
     if hz is not None:
@@ -104,6 +111,18 @@ def propose_clips(stage: Stage, suspect: str) -> tuple[ClipProposal, ...]:
         found.append(_judged(present, stage, part, faults, present=True))
     found += [_judged(c, stage, part, faults) for c in clip_candidates(stage, [suspect])]
     return tuple(sorted(found, key=lambda f: (-f.shown, -_worth(f), not f.present, f.via_ohm is not None)))
+
+
+def _named_fault(part: Part, word: str, faults: Sequence[PartFault]) -> PartFault:
+    named = next((f for f in faults if f.value == word.lower()), None)
+    if named is None:
+        words = [f.value for f in faults]
+        raise FaultError(
+            f"Part {part.name} cannot be {word!r}{nearest(word, words)}",
+            f"Faults of a {part.kind.value} are {', '.join(words)}.",
+            f"Write {part.name}={words[0]}, for example.",
+        )
+    return named
 
 
 def _worth(found: ClipProposal) -> int:

@@ -27,8 +27,9 @@ GROUP_HOLDS = 0.95
 PAIR_BELOW = 1e-4
 """Pairs of faults are tried where the best single one explains the readings no better than this."""
 PAIRED = 6
-SAME_EVIDENCE = 0.5
-"""Two hypotheses whose log evidences lie closer than this are not told apart by the readings."""
+ROUGH_TOLERANCE = 1e-3
+MATTERS = 1e-4
+"""Fits are rough at first; those of hypotheses within this of the best are carried on to their minimum."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,9 +102,10 @@ def diagnose(
     """
     readings = tuple(readings)
     weighed = [_weigh(h, sweeps, stage, readings) for h in single_faults(stage)]
+    weighed = _polished(weighed)
     best = max(weighed, key=lambda w: log(w.prior) + w.log_evidence)
     if pairs and best.posterior is not None and fit_probability(best.posterior) < PAIR_BELOW:
-        weighed += _pairs(weighed, sweeps, stage, readings)
+        weighed = _polished(weighed + _pairs(weighed, sweeps, stage, readings))
     scores = np.array([log(w.prior) + w.log_evidence for w in weighed])
     chances = np.exp(scores - scores.max())
     chances /= chances.sum()
@@ -129,6 +131,21 @@ def diagnose(
         unseen=_unseen(stage, sweeps, readings),
         misfit=fit_probability(top.posterior) < PAIR_BELOW,
     )
+
+
+def _polished(weighed: Sequence[Weighed]) -> list[Weighed]:
+    """The same, the fits that matter carried on to their very minimum."""
+    scores = [log(w.prior) + w.log_evidence for w in weighed]
+    top = max(scores)
+    found = []
+    for each, score in zip(weighed, scores, strict=True):
+        if each.posterior is None or score < top + log(MATTERS):
+            found.append(each)
+            continue
+        posterior = maximise(each.posterior.model, [each.posterior.theta])
+        assert posterior.log_evidence is not None
+        found.append(replace(each, posterior=posterior, log_evidence=posterior.log_evidence))
+    return found
 
 
 def _smallest_group(ranking: Sequence[Weighed]) -> tuple[Weighed, ...]:
@@ -190,7 +207,7 @@ def _weigh(
             log_evidence=plain.log_evidence,
             probability=0.0,
         )
-    posterior = maximise(model, _starts(model, hypothesis))
+    posterior = maximise(model, _starts(model, hypothesis), tolerance=ROUGH_TOLERANCE)
     if posterior.log_evidence is None:
         raise ValueError("hypotheses are compared by evidence, which needs proper priors")
     return Weighed(

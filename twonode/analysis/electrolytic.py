@@ -170,5 +170,3 @@ def _hertz(hz: float) -> str:
     from twonode.analysis.quantities import format_quantity
 
     return format_quantity(hz, "Hz", 2)
-
-

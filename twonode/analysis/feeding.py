@@ -13,7 +13,7 @@ from twonode.analysis.hookup import KNOWN_RESISTOR_ROLE
 from twonode.analysis.quantities import Tolerance, format_quantity
 from twonode.analysis.stage import GROUND, Part, PartKind, Stage
 
-__all__ = ["GENERATOR_SIDE", "clipped", "fed_through", "feed_of", "own_parts"]
+__all__ = ["GENERATOR_SIDE", "clip_nodes", "clipped", "fed_through", "feed_of", "own_parts"]
 
 GENERATOR_SIDE = "generator side"
 """Node between the generator and the known resistor; channel 1 is clipped there."""
@@ -64,7 +64,17 @@ def feed_of(stage: Stage) -> Part | None:
     """The known resistor a stage is fed through; None where it is not."""
     if stage.drive != GENERATOR_SIDE:
         return None
-    return next((p for p in stage.parts if GENERATOR_SIDE in p.between and p.role == KNOWN_RESISTOR_ROLE), None)
+    return next(
+        (p for p in stage.parts if GENERATOR_SIDE in p.between and p.role == KNOWN_RESISTOR_ROLE), None
+    )
+
+
+def clip_nodes(stage: Stage) -> tuple[str, str]:
+    """The two nodes of the set that are clipped to: where it is fed, through a resistor or not, and channel 2's."""
+    feed = feed_of(stage)
+    if feed is None:
+        return stage.drive, stage.far
+    return next(n for n in feed.between if n != GENERATOR_SIDE), stage.far
 
 
 def own_parts(stage: Stage) -> tuple[Part, ...]:

@@ -165,8 +165,11 @@ def hookup_drawing(hookup: HookUp, stage: Stage) -> str:
 
 def _label(part: Part) -> str:
     value = format_quantity(part.value, part.kind.unit)
-    # A companion has its value in its name.
-    label = part.name if part.role == COMPANION_ROLE else f"{part.name} {value}"
+    # A companion has its value in its name, and so has the resistor a stage is fed through.
+    named = part.role == COMPANION_ROLE or (
+        part.role == KNOWN_RESISTOR_ROLE and part.name.startswith("feed ")
+    )
+    label = part.name if named else f"{part.name} {value}"
     return label.replace("Ω", "ohm").replace("µ", "u")
 
 

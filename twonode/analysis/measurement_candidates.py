@@ -166,8 +166,7 @@ def clip_candidates(stage: Stage, suspects: Sequence[str]) -> list[Candidate]:
         fars = [n for n in nodes if n != drive]
         for far in fars if moved else ():
             words = f"clip generator and channel 1 to {drive!r}, channel 2 to {far!r}, and sweep again"
-            options = ("--drive", drive, "--far", far)
-            add(MeasurementKind.CHANNEL_1, words, _moved(stage, drive, far), *options)
+            add(MeasurementKind.CHANNEL_1, words, _moved(stage, drive, far), "--drive", drive, "--far", far)
         ohm = _feed(stage, drive)
         for far in (drive, *fars):
             known = format_quantity(ohm, "ohm", 3 if ohm < 1e3 else 2)
@@ -176,9 +175,9 @@ def clip_candidates(stage: Stage, suspects: Sequence[str]) -> list[Candidate]:
                 f"clip channel 1 to the generator's side of a {known} resistor that feeds {drive!r}, "
                 f"channel 2 to {there}, and sweep again"
             )
-            options = ("--through", f"{schematic_value(ohm, PartKind.RESISTOR)} 1%", "--far", far)
+            options = ["--through", f"{schematic_value(ohm, PartKind.RESISTOR)} 1%", "--far", far]
             if moved:
-                options = (*options, "--drive", drive)
+                options += ["--drive", drive]
             add(MeasurementKind.THROUGH, words, _fed(stage, drive, far, ohm), *options)
     return found
 
@@ -379,7 +378,9 @@ def informative_hz(stage: Stage, suspects: Sequence[str], *, count: int = FREQUE
     for row, part in enumerate(network.parts):
         if part.name not in suspects:
             continue
-        slope = np.abs(by_y[row] * y[row]) / np.where(size > 0, size, 1.0) * np.minimum(1.0, size / QUIET_RATIO)
+        slope = (
+            np.abs(by_y[row] * y[row]) / np.where(size > 0, size, 1.0) * np.minimum(1.0, size / QUIET_RATIO)
+        )
         if slope.max() > 1e-3:
             informative |= slope >= SEEN_SHARE * slope.max()
     if not informative.any():

@@ -43,7 +43,12 @@ def dc_sigma_v(volts: float, *, relative: float = METER_RELATIVE, floor_v: float
 
 
 def dc_reading(
-    stage: Stage, node: str, volts: float, *, half_width_v: float | None = None, meter_ohm: float | None = 10e6
+    stage: Stage,
+    node: str,
+    volts: float,
+    *,
+    half_width_v: float | None = None,
+    meter_ohm: float | None = 10e6,
 ) -> DcReading:
     """A reading of DC volts from a node to ground.
 

@@ -13,7 +13,9 @@ that sweeps of one bench share appear once, which is what makes joint estimates 
 A probe's trimming error e acts at its tip's time constant T, which is itself known to some 10 % only. Near a
 corner at T the data see both through the product e * (error of T); fitted as two Gaussians it would make the
 posterior a ridge that no local approximation describes. So Q is taken at the nominal T, and the product is a
-parameter of its own ("shape") with the product's own standard deviation: the problem stays nearly linear.
+parameter of its own ("shape") with the product's own standard deviation: the problem stays nearly linear. A null
+run is precise enough to see more than the product (an error of 3 % at a time constant 25 % off leaves 4e-4), and it
+holds e and T apart; with one among the sweeps, both are parameters and Q is exact.
 """
 
 from __future__ import annotations
@@ -59,6 +61,7 @@ class Aspect(Enum):
     GAIN = "gain"
     COMPENSATION = "compensation"
     SHAPE = "compensation shape"
+    TIME_CONSTANT = "time constant"
     SKEW = "skew"
     FREQUENCY = "frequency"
 
@@ -384,27 +387,30 @@ class _Term:
             )
         self._drive_gain, self._far_gain = (np.array(g, dtype=int) for g in gains)
         self._errors: list[tuple[int, int, float, float]] = []
+        exact = any(each.stage is None for each in model.sweeps)
         for sign, side, probe in (
             (-1.0, "drive probe", sweep.drive_probe),
             (1.0, "far probe", sweep.far_probe),
         ):
             if probe.compensation_sigma <= 0:
                 continue
+            second = (
+                (Aspect.TIME_CONSTANT, log(probe.time_constant_s), probe.time_constant_sigma)
+                if exact
+                else (Aspect.SHAPE, 0.0, probe.compensation_shape_sigma)
+            )
             error, shape = (
                 model._place(
                     Parameter(
                         owner=f"{sweep.bench} {side}",
                         aspect=aspect,
-                        mean=0.0,
+                        mean=mean,
                         sigma=sigma,
-                        logarithmic=False,
+                        logarithmic=aspect is Aspect.TIME_CONSTANT,
                         source="probe compensation",
                     )
                 )
-                for aspect, sigma in (
-                    (Aspect.COMPENSATION, probe.compensation_sigma),
-                    (Aspect.SHAPE, probe.compensation_shape_sigma),
-                )
+                for aspect, mean, sigma in ((Aspect.COMPENSATION, 0.0, probe.compensation_sigma), second)
             )
             self._errors.append((error, shape, probe.time_constant_s, sign))
         self._skew = model._place(
@@ -477,6 +483,13 @@ class _Term:
         log_gradient[self._skew] = -s
         frequency = -s * physical[self._skew]
         for error, shape, tau_s, sign in self._errors:
+            if self._model._list[shape].aspect is Aspect.TIME_CONSTANT:
+                transmitted, by_error, by_log_tau, _ = compensation(s, values[shape], values[error])
+                channel = channel + sign * transmitted
+                log_gradient[error] += sign * by_error
+                log_gradient[shape] += sign * by_log_tau
+                frequency = frequency + sign * by_log_tau
+                continue
             transmitted, by_error, by_log_tau, mixed = compensation(s, tau_s, values[error])
             channel = channel + sign * (transmitted + values[shape] * mixed)
             log_gradient[error] += sign * by_error

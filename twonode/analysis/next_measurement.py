@@ -135,9 +135,7 @@ def propose_next(
             continue
         top, drop, settles = _information(mixtures, chances, np.random.default_rng(seed))
         found.append(
-            Proposal(
-                candidate=candidate, expected_top=top, expected_entropy_drop_bits=drop, settles=settles
-            )
+            Proposal(candidate=candidate, expected_top=top, expected_entropy_drop_bits=drop, settles=settles)
         )
     return _ordered(found)
 
@@ -185,7 +183,9 @@ class _Bench:
                     ratio_cov=((self.noise * size) ** 2, 0.0, (self.noise * size) ** 2),
                     quantisation_share=0.3,
                     drive_volts_per_div=self.drive_range,
-                    far_volts_per_div=float(_STEPS[np.searchsorted(_STEPS, min(size, 1.0) * self.drive_range * 0.99)]),
+                    far_volts_per_div=float(
+                        _STEPS[np.searchsorted(_STEPS, min(size, 1.0) * self.drive_range * 0.99)]
+                    ),
                 )
                 for hz, size in zip(action.frequencies_hz, sizes.tolist(), strict=True)
             ),
@@ -239,9 +239,7 @@ class _State:
             own = _own_aspect(fault, frees)
             if self.split is None:
                 self.split = (name, own)
-        self.known = {
-            (p.owner, p.aspect): place for place, p in enumerate(self.posterior.model.parameters)
-        }
+        self.known = {(p.owner, p.aspect): place for place, p in enumerate(self.posterior.model.parameters)}
 
     def placed(self, model: Model) -> tuple[Real, Real]:
         """Mean and covariance of a further model's parameters: as fitted so far, or as known beforehand."""

@@ -130,12 +130,13 @@ class Posterior:
         return np.concatenate(shares)
 
 
-def maximise(model: Model, starts: Sequence[Real]) -> Posterior:
+def maximise(model: Model, starts: Sequence[Real], *, tolerance: float = SEARCH_TOLERANCE) -> Posterior:
     """Best point of a model from several starts.
 
     Parameters
     ----------
     starts : each of shape (p,); the search keeps the lowest end.
+    tolerance : relative, of the sum of squares and the parameters, at which a search ends.
 
     Raises
     ------
@@ -162,7 +163,7 @@ def maximise(model: Model, starts: Sequence[Real]) -> Posterior:
         return np.concatenate([evaluate(theta).jacobian, prior_rows])
 
     best = min(
-        (least_squares_minimum(residual, jacobian, start, tolerance=SEARCH_TOLERANCE) for start in starts),
+        (least_squares_minimum(residual, jacobian, start, tolerance=tolerance) for start in starts),
         key=lambda m: m.cost,
     )
     return laplace(model, best.x, converged=best.converged)

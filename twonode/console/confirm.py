@@ -67,8 +67,11 @@ def confirm_without_power(
         return Confirmation(unplugged_and_discharged=given, node_volts=node_volts)
     _confirm_word(given)
     if node_volts is None:
-        drive, far = (_ask_volts(node) for node in (stage.drive, stage.far))
-        node_volts = (drive, far)
+        from twonode.analysis.feeding import clip_nodes
+
+        drive, far = clip_nodes(stage)
+        drive_v = _ask_volts(drive)
+        node_volts = (drive_v, drive_v if far == drive else _ask_volts(far))
     return Confirmation(unplugged_and_discharged=True, node_volts=node_volts)
 
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from twonode.analysis.stage import Stage
     from twonode.analysis.what_if import Effect
 
-__all__ = ["explain"]
+__all__ = ["explain", "stage_named"]
 
 _WIDEST = 100
 _FREQUENCIES_A_TABLE = 6
@@ -104,7 +104,7 @@ def explain(
     from twonode.analysis.single_fault import parse_fault
     from twonode.analysis.what_if import FEED_OHM
 
-    stage = _stage(stage_name)
+    stage = stage_named(stage_name)
     explained = explain_stage(
         stage,
         at_hz or DEFAULT_HZ,
@@ -140,7 +140,7 @@ def _list(*, as_json: bool) -> int:
     return 0
 
 
-def _stage(name: str) -> Stage:
+def stage_named(name: str) -> Stage:
     """A file where there is one, or where the name can only be that of a file; else a shipped stage."""
     from twonode.analysis.stage import load_stage, shipped_stage
 

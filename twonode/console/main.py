@@ -27,6 +27,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "null": ("twonode.console.null", "null", "Compare the two channels with each other, before sweeps."),
     "estimate": ("twonode.console.estimate", "estimate", "Work out filed sweeps again from their raw data."),
     "explain": ("twonode.console.explain", "explain", "Where each frequency goes, what each fault would do."),
+    "diagnose": ("twonode.console.diagnose", "diagnose", "Which part has which fault, what to measure next."),
     "instruments": (
         "twonode.console.instruments",
         "instruments",

@@ -87,6 +87,14 @@ _USUAL_RESISTOR = "5%"
     type=click.Choice(["far", "part"]),
     help="Where the companion is: far node to ground, or across the part.  [default: far]",
 )
+@click.option("--drive", metavar="NODE", help="Node that is driven.  [default: the stage's]")
+@click.option("--far", metavar="NODE", help="Node of channel 2.  [default: the stage's]")
+@click.option(
+    "--through",
+    type=COMPANION,
+    help='A known resistor between generator and driven node, such as "10k 1%": channel 1 goes to the generator\'s '
+    "side of it, so that a bypass is seen from its own node.",
+)
 @click.option("--from", "from_hz", type=Quantity("Hz"), help="Lowest frequency.  [default: chosen]")
 @click.option("--to", "to_hz", type=Quantity("Hz"), help="Highest frequency.  [default: chosen]")
 @click.option("--points", type=int, help="Number of frequencies.  [default: as many as are needed]")
@@ -146,6 +154,9 @@ def sweep(**options: Any) -> int:
                     --scope TCPIP0::192.168.1.21::5555::SOCKET
     A part inside its stage (the set UNPLUGGED, discharged, checked):
       twonode sweep --stage stage.toml --part C7 --generator ... --scope ...
+    A bypass at the driven node, seen through a known resistor:
+      twonode sweep --stage stage.toml --part C6 --through "10k 1%"
+                    --far "driver anode" --generator ... --scope ...
     A second sweep with a known resistor clipped on, then both together:
       twonode sweep --stage stage.toml --part C7 --companion "100k 0.1%" ...
       twonode estimate RECORDING1 RECORDING2
@@ -167,6 +178,7 @@ def sweep(**options: Any) -> int:
     archive: Path = options["archive"] or default_archive()
     check_bench_options(options)
     stage, hookup = _stage_of(options)
+    _check_seen(stage, options, hookup)
     if not quiet:
         _show_hookup(hookup, stage)
     request = _request(options, stage, hookup)
@@ -215,6 +227,9 @@ def _stage_of(options: dict[str, Any]) -> tuple[Stage, HookUp]:
     if options["hookup"] is None and options["stage_file"] is None:
         raise click.UsageError("Say how the part is wired: --hookup series, --hookup shunt, or --stage FILE")
     hookup = HookUp(options["hookup"] or "stage")
+    for name in ("drive", "far", "through"):
+        if hookup is not HookUp.STAGE and options[name] is not None:
+            raise click.UsageError(f"--{name} belongs to the stage hook-up, not to --hookup {hookup.value}")
     if options["across"] is not None and options["companion"] is None:
         raise click.UsageError('--across needs --companion, such as --companion "100k 0.1%"')
     if hookup is HookUp.STAGE:
@@ -237,7 +252,7 @@ def _from_file(options: dict[str, Any]) -> Stage:
         raise click.UsageError("--hookup stage needs --stage FILE, the circuit around the part")
     if options["resistor"] is not None or options["resistor_tolerance"] is not None:
         raise click.UsageError("--resistor belongs to --hookup series or shunt; a stage has its own parts")
-    stage = load_stage(options["stage_file"])
+    stage = _clipped(load_stage(options["stage_file"]), options)
     part = stage.asked_part(options["part"])
     return stage.replace_part(
         replace(
@@ -246,6 +261,33 @@ def _from_file(options: dict[str, Any]) -> Stage:
             tolerance=options["tolerance"] or part.tolerance_or_default(),
         )
     )
+
+
+def _clipped(stage: Stage, options: dict[str, Any]) -> Stage:
+    """The stage with generator and channels where --drive, --far and --through put them."""
+    drive, far, through = options["drive"], options["far"], options["through"]
+    if through is None:
+        if drive is None and far is None:
+            return stage
+        from twonode.analysis.feeding import clipped
+
+        return clipped(stage, drive=drive, far=far)
+    from twonode.analysis.feeding import fed_through
+    from twonode.analysis.stage import PartKind
+
+    if through.kind is not PartKind.RESISTOR:
+        raise click.UsageError('--through is a resistor, such as --through "10k 1%"')
+    return fed_through(stage, through.value, through.tolerance, drive=drive, far=far)
+
+
+def _check_seen(stage: Stage, options: dict[str, Any], hookup: HookUp) -> None:
+    """Refuse a sweep that could not show the part, and say where to clip on."""
+    from twonode.analysis.hookup import HookUp
+
+    if hookup is HookUp.STAGE:
+        from twonode.analysis.clips import check_seen
+
+        check_seen(stage, stage.asked_part(options["part"]).name)
 
 
 def _with_companion(stage: Stage, options: dict[str, Any]) -> Stage:
