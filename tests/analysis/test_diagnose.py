@@ -9,8 +9,8 @@ from made_sweeps import made_sweep
 
 from twonode.analysis.diagnose import HEALTHY, Hypothesis, diagnose, under
 from twonode.analysis.diagnosis_report import diagnosis_document, diagnosis_lines, figures_of, named_group
-from twonode.analysis.errors import StageError
 from twonode.analysis.electrolytic import electrolytic_figures, electrolytic_words
+from twonode.analysis.errors import StageError
 from twonode.analysis.feeding import GENERATOR_SIDE, clip_nodes, clipped, fed_through, own_parts
 from twonode.analysis.meter_reading import dc_reading, ohm_reading, without_readings
 from twonode.analysis.model import Aspect, Free, Model, UnseenPart
@@ -112,7 +112,9 @@ def test_a_part_that_one_sweep_hides_is_judged_by_the_other():
     back = clipped(stage, drive="output grid", far="driver anode")
     sweeps = [
         swept(stage, truth),
-        swept(back, clipped(truth, drive="output grid", far="driver anode"), np.geomspace(5.0, 1e6, 12), seed=2),
+        swept(
+            back, clipped(truth, drive="output grid", far="driver anode"), np.geomspace(5.0, 1e6, 12), seed=2
+        ),
     ]
     found = diagnose(sweeps, stage)
     assert found.unseen == ()
@@ -196,7 +198,9 @@ def test_ohms_across_a_capacitor_clear_it_or_show_its_leak():
     sweep = swept(stage, stage, np.geomspace(30.0, 2000.0, 6), noise=5e-3)
     over = diagnose([sweep], stage, readings=[ohm_reading(part, inf)])
     assert over.probability_of(fault("C7", PartFault.SHORTED)) < 1e-6
-    leak = diagnose([swept(stage, with_part(stage, "C7", leak_ohm=2e6))], stage, readings=[ohm_reading(part, 2e6)])
+    leak = diagnose(
+        [swept(stage, with_part(stage, "C7", leak_ohm=2e6))], stage, readings=[ohm_reading(part, 2e6)]
+    )
     figure = figures_of(leak.ranking[0], stage)[0]
     # 0.5 % as limits is 0.29 % as a standard uncertainty.
     assert figure.quantity.standard_uncertainty / figure.quantity.value == pytest.approx(0.0029, rel=0.1)

@@ -9,6 +9,7 @@ with the priors as pseudo-data. Noise is white, of the simulated size, and round
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
 from math import pi, sqrt
@@ -64,7 +65,7 @@ class Setup:
         return self.stage.part(self.part).value
 
 
-def _fixture(make, farad: float, ohm: float) -> Stage:
+def _fixture(make: Callable[..., Stage], farad: float, ohm: float) -> Stage:
     return make(part="C1", value_farad=farad, tolerance=TEN, resistor_ohm=ohm, resistor_tolerance=TIGHT)
 
 
@@ -247,7 +248,12 @@ class Outcome:
 
 
 def _records(
-    sweep: Sweep, volts: tuple[float, ...], ratios: NDArray[np.complex128], off: float, samples: int, rng
+    sweep: Sweep,
+    volts: tuple[float, ...],
+    ratios: NDArray[np.complex128],
+    off: float,
+    samples: int,
+    rng: np.random.Generator,
 ) -> list[_Record]:
     found = []
     for point, vpp, ratio in zip(sweep.points, volts, ratios, strict=True):

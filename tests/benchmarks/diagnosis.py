@@ -63,6 +63,7 @@ FOLLOWED_EACH = 8
 """One case in so many is followed by further measurements."""
 OVER_RANGE_OHM = 40e6
 SETTLED = 0.95
+MOST_REFUSED = 0.05
 BINS = (0.0, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.99, 1.0 + 1e-9)
 
 
@@ -83,6 +84,7 @@ class Outcome:
     misfit_sigma : of the best healthy explanation; 0 for a healthy stage. stated : hypotheses with more than 0.1 %,
     carried over to the benchmark's frequency of faults, with whether they were true.
     further, random : further measurements to 95 % on the truth; None where not followed, inf where never reached.
+    first_kind, promised : of the first proposal, and the probability it was expected to settle the stage with.
     """
 
     stage: str
@@ -102,6 +104,7 @@ class Outcome:
     further: float | None = None
     random: float | None = None
     first_kind: str = ""
+    promised: float = 0.0
 
     @property
     def visible(self) -> bool:
@@ -159,6 +162,7 @@ def _amount(part: Part, fault: PartFault, rng: np.random.Generator) -> Fault:
         case PartFault.OFF_VALUE:
             shift = 0.0
             centre = 0.0 if part.kind is PartKind.CAPACITOR else DRIFT
+            # Off by 35 % or more (issue): what is less is told from a wide tolerance by nobody.
             while abs(exp(shift) - 1.0) < 0.35:
                 shift = float(rng.normal(centre, OFF_SIGMA))
             return Fault(kind=FaultKind.OFF_VALUE, amount=part.value * exp(shift))
@@ -302,10 +306,10 @@ def measure_case(case: Case) -> Outcome:
         found = diagnose(sweeps, stage)
         sigma = misfit_sigma([bench.exact(s) for s in sweeps], stage, truth) if faults else 0.0
         further = random = None
-        first_kind = ""
+        first_kind, promised = "", 0.0
         if case.follow and found.probability_of(truth) < SETTLED:
-            further, first_kind = _follow(bench, sweeps, found, truth, None)
-            random, _ = _follow(bench, sweeps, found, truth, np.random.default_rng([7, case.number]))
+            further, first_kind, promised = _follow(bench, sweeps, found, truth, None)
+            random, *_ = _follow(bench, sweeps, found, truth, np.random.default_rng([7, case.number]))
     carried = _carried_over(found, stage)
     top = found.ranking[0]
     return replace(
@@ -321,6 +325,7 @@ def measure_case(case: Case) -> Outcome:
         further=further,
         random=random,
         first_kind=first_kind,
+        promised=promised,
     )
 
 
@@ -339,15 +344,17 @@ def _follow(
     found: Diagnosis,
     truth: Hypothesis,
     chance: np.random.Generator | None,
-) -> tuple[float, str]:
-    """Further measurements to 95 % on the truth, proposed ones or, with `chance`, any; and the first one's kind."""
+) -> tuple[float, str, float]:
+    """Further measurements to 95 % on the truth, proposed or, with `chance`, any; the first one's kind and promise."""
     sweeps, readings = list(sweeps), []
     noise = np.random.default_rng(bench.case.seed)
     done: set[str] = set()
-    kind = ""
+    kind, promised = "", 0.0
     for count in range(1, MOST_FURTHER + 1):
         if chance is None:
-            ordered = [p.candidate for p in propose_next(found, sweeps)]
+            proposals = propose_next(found, sweeps)
+            ordered = [p.candidate for p in proposals]
+            promised = promised or proposals[0].settles
         else:
             assert sweeps[0].stage is not None
             everything = candidates_of(sweeps[0].stage, suspects_of(found))
@@ -362,14 +369,14 @@ def _follow(
                 continue
             break
         else:
-            return inf, kind
+            return inf, kind, promised
         kind = kind or candidate.kind.value
         sweeps += more_sweeps
         readings += more_readings
         found = diagnose(sweeps, bench.stage, readings=readings)
         if found.probability_of(truth) >= SETTLED:
-            return float(count), kind
-    return inf, kind
+            return float(count), kind, promised
+    return inf, kind, promised
 
 
 def ten_parts() -> Stage:
@@ -492,8 +499,23 @@ def run(*, quick: bool = False) -> list[Row]:
                 met=None,
             )
         )
-    rows += _calibration([s for o in found for s in o.stated], "any hypothesis")
-    rows += _calibration([o.top_stated for o in found], "the first one")
+    # Where the bench often refuses to sweep, it does so for the very faults that keep their odds in the statements.
+    selected = [
+        name
+        for name in shipped_stage_names()
+        if sum(o.stage == name for o in refused) > MOST_REFUSED * sum(o.stage == name for o in everything)
+    ]
+    kept = [o for o in found if o.stage not in selected]
+    rows.append(
+        Row(
+            figure=f"calibration, without stages of which more than {100 * MOST_REFUSED:g} % were not swept",
+            target="shown",
+            measured=f"{len(kept)} stages; left out: {', '.join(selected) or 'none'}",
+            met=None,
+        )
+    )
+    rows += _calibration([s for o in kept for s in o.stated], "any hypothesis")
+    rows += _calibration([o.top_stated for o in kept], "the first one")
     if followed:
         proposed = float(np.median([o.further for o in followed]))
         anyhow = float(np.median([o.random for o in followed]))
@@ -515,6 +537,15 @@ def run(*, quick: bool = False) -> list[Row]:
                     met=None,
                 )
             )
+        rows.append(
+            Row(
+                figure="  the first proposal was expected to settle, and settled on the truth",
+                target="shown",
+                measured=f"{100 * np.mean([o.promised for o in followed]):.0f} %, "
+                f"{100 * np.mean([o.further == 1 for o in followed]):.0f} %",
+                met=None,
+            )
+        )
         kinds = sorted({o.first_kind for o in followed})
         for kind in kinds:
             own = [o for o in followed if o.first_kind == kind]

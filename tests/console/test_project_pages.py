@@ -42,7 +42,7 @@ def test_the_check_on_a_clean_machine_runs_that_very_line():
 def test_the_table_of_commands_is_the_programs():
     assert re.findall(r"^\| `twonode (\w+)", README, re.MULTILINE) == [
         name
-        for name in ("demo", "sweep", "null", "estimate", "explain", "instruments", "simulate")
+        for name in ("demo", "sweep", "null", "estimate", "explain", "diagnose", "instruments", "simulate")
         if name in COMMANDS
     ]
 

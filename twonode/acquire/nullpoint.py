@@ -29,7 +29,7 @@ from twonode.drivers.scope import TriggerMode
 __all__ = ["LEAST_POINTS", "NullTaker", "check_channels", "out_of_range"]
 
 SAMPLES_WANTED = 60_000
-RATIO_LIMIT = 0.15
+RATIO_LIMIT = 0.20
 """Gains of 3 %, trimming of 3 % (standard uncertainty) and the rest together stay below this; two nodes seldom do."""
 UNEXPLAINED_LIMIT = 0.01
 """What gain, trimming and delay leave of a ratio between channels; more means a circuit between the probes."""

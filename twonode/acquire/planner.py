@@ -194,8 +194,11 @@ class InformationPlanner:
         if taken < len(self._opening):
             return Advice(placement=self._opening[taken])
         if len(done) < 2:
-            # Nothing usable so far: another look at the middle costs little and may show why.
-            return Advice(placement=self._opening[taken % len(self._opening)])
+            # Nothing usable so far: an open part lets more through higher up, where less hum is in the way.
+            higher_hz = self._opening[0].frequency_hz * 8.0 ** (1 + taken - len(self._opening))
+            if higher_hz > 8.0 * HIGHEST_HZ:
+                return Advice(placement=None)
+            return Advice(placement=self._place(min(higher_hz, HIGHEST_HZ)))
         self._fit(done)
         enough = self._enough(done)
         if enough is not None:

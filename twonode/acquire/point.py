@@ -7,6 +7,7 @@ dead or swapped channels, unsafe volts.
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import Future
 from dataclasses import dataclass
 
 import numpy as np
@@ -118,20 +119,18 @@ class PointTaker:
         self,
         placement: Placement,
         *,
-        choose_next: Callable[[], Placement | None] = lambda: None,
-        overlap: bool = True,
+        go_on: Callable[[], Future[Placement | None]] | None = None,
     ) -> tuple[Attempt, Placement | None]:
         """Measure one point, repeating where that can help.
 
         Parameters
         ----------
-        choose_next : called once, while the record runs; the generator goes there before the record is transferred,
-            so that it settles meanwhile.
-        overlap : whether it does; without, it goes there at the beginning of the next point.
+        go_on : called once, when the record is complete; starts choosing the next placement and stepping the
+            generator there (`go_to`) beside the transfer, so that it settles meanwhile.
 
         Returns
         -------
-        The point, and what choose_next answered.
+        The point, and the placement that go_on led to.
 
         Raises
         ------
@@ -139,7 +138,7 @@ class PointTaker:
         BenchError : an instrument failed.
         """
         bench = self._bench
-        hz = self._go_to(placement)
+        hz = self.go_to(placement)
         expected = self._predictor.at(hz)
         vpp = [
             self._level_vpp * expected.drive * self._correction[0],
@@ -154,18 +153,17 @@ class PointTaker:
             self._set_time(placement.seconds_per_div, WEAK_POINTS_WANTED if weak else POINTS_WANTED)
             self._set_ranges(vpp)
             averages = self._set_averages(placement.record_s if weak else None)
-            self._go_to(placement)
+            self.go_to(placement)
             wait_s = (bench.generator.settle_s + expected.settle_s) * self._stretch
             bench.clock.sleep_s(self._stepped_s + wait_s - bench.clock.now_s())
             started_s = bench.clock.now_s()
             waited_s = started_s - self._stepped_s
             trigger = self._arm()
-            if attempt == 0:
-                following = choose_next()
             self._wait(averages * placement.record_s, trigger)
-            if following is not None and overlap:
-                self._go_to(following)
+            going = go_on() if attempt == 0 and go_on is not None else None
             traces = trace_pair(bench.scope.transfer())
+            if going is not None:
+                following = going.result()
             reading = read_point(traces, hz, line_hz=self._request.line_hz)
             reasons = self._examine(hz, traces, reading, expected.drive)
             if not reasons or attempt == MOST_ATTEMPTS - 1:
@@ -195,7 +193,7 @@ class PointTaker:
         )
         return attempt_made, following
 
-    def _go_to(self, placement: Placement) -> float:
+    def go_to(self, placement: Placement) -> float:
         """Step the generator unless it is there already; the frequency read back, Hz."""
         if placement is not self._at:
             self._hz = self._bench.generator.set_frequency(placement.frequency_hz)

@@ -108,6 +108,8 @@ def _measure(
     scope.prepare(request.probe_factors)
     look_at_nodes(bench, request)
     level_vpp = generator.set_level(request.generator_vpp)
+    # Before the output goes on: working out what to expect takes as long as a point.
+    taker = PointTaker(bench, request, level_vpp)
     placement: Placement | None = planner.first()
     generator.set_frequency(planner.first().frequency_hz)
     yield SweepStarted(
@@ -120,17 +122,16 @@ def _measure(
     if advice is not None:
         yield Note(text=advice)
     generator.output(True)
-    taker = PointTaker(bench, request, level_vpp)
     start_s = bench.clock.now_s()
     done: list[RatioPoint] = []
     index = 0
-    # The planner computes beside the measurement: its answer is due when the next record runs.
+    # The planner computes beside the measurement, and its thread steps the generator while this one transfers.
     with ThreadPoolExecutor(max_workers=1, thread_name_prefix="planner") as beside:
         pending = beside.submit(planner.advise, (), 1)
         while placement is not None:
             index += 1
             attempt, following = taker.take(
-                placement, choose_next=partial(_placement_of, pending), overlap=overlap
+                placement, go_on=partial(beside.submit, _go_on, pending, taker if overlap else None)
             )
             point = attempt.reading.point
             if attempt.used and point is not None:
@@ -159,8 +160,12 @@ def _measure(
                 yield Note(text=f"{index} points are enough: {given.enough}.")
 
 
-def _placement_of(pending: Future[Advice]) -> Placement | None:
-    return pending.result().placement
+def _go_on(pending: Future[Advice], taker: PointTaker | None) -> Placement | None:
+    """Where the planner leads, the generator already on its way there."""
+    placement = pending.result().placement
+    if placement is not None and taker is not None:
+        taker.go_to(placement)
+    return placement
 
 
 def _planner(bench: Bench, request: SweepRequest, null: Sweep | None) -> Planner:

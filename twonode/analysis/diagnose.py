@@ -9,14 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from math import exp, log
+from itertools import product
+from math import exp, inf, log, prod
 
 import numpy as np
 
 from twonode.analysis.dc_reading import DcReading
-from twonode.analysis.model import Aspect, Free, Model, Sweep, UnseenPart
+from twonode.analysis.model import Aspect, Model, Sweep, UnseenPart
 from twonode.analysis.outliers import fit_probability
-from twonode.analysis.part_faults import PartFault, circuit_part, fault_frees, faults_of, prior_rates
+from twonode.analysis.part_faults import PartFault, circuit_part, fault_variants, faults_of, prior_rates
 from twonode.analysis.posterior import Posterior, maximise
 from twonode.analysis.stage import PartKind, Stage
 
@@ -103,6 +104,9 @@ def diagnose(
     readings = tuple(readings)
     weighed = [_weigh(h, sweeps, stage, readings) for h in single_faults(stage)]
     weighed = _polished(weighed)
+    plain = next(w.log_evidence for w in weighed if not w.hypothesis.faults)
+    # Without the fault the readings are what they are with it, where nothing shows it.
+    weighed = [w if w.posterior is not None else replace(w, log_evidence=plain) for w in weighed]
     best = max(weighed, key=lambda w: log(w.prior) + w.log_evidence)
     if pairs and best.posterior is not None and fit_probability(best.posterior) < PAIR_BELOW:
         weighed = _polished(weighed + _pairs(weighed, sweeps, stage, readings))
@@ -144,7 +148,9 @@ def _polished(weighed: Sequence[Weighed]) -> list[Weighed]:
             continue
         posterior = maximise(each.posterior.model, [each.posterior.theta])
         assert posterior.log_evidence is not None
-        found.append(replace(each, posterior=posterior, log_evidence=posterior.log_evidence))
+        assert each.posterior.log_evidence is not None
+        gained = posterior.log_evidence - each.posterior.log_evidence
+        found.append(replace(each, posterior=posterior, log_evidence=each.log_evidence + gained))
     return found
 
 
@@ -191,30 +197,30 @@ def _circuit(stage: Stage, hypothesis: Hypothesis) -> Stage:
 def _weigh(
     hypothesis: Hypothesis, sweeps: Sequence[Sweep], stage: Stage, readings: tuple[DcReading, ...]
 ) -> Weighed:
-    frees: list[Free] = []
-    for name, fault in hypothesis.faults:
-        frees += fault_frees(stage.part(name), fault)
     there, read = under(hypothesis, sweeps, readings)
-    try:
-        model = Model(there, frees, read)
-    except UnseenPart:
-        # The readings are what they would be without the fault.
-        plain = _weigh(HEALTHY, sweeps, stage, readings)
-        return Weighed(
-            hypothesis=hypothesis,
-            posterior=None,
-            prior=_prior(hypothesis, stage),
-            log_evidence=plain.log_evidence,
-            probability=0.0,
-        )
-    posterior = maximise(model, _starts(model, hypothesis), tolerance=ROUGH_TOLERANCE)
-    if posterior.log_evidence is None:
-        raise ValueError("hypotheses are compared by evidence, which needs proper priors")
+    found: list[tuple[float, Posterior]] = []
+    kinds = [fault_variants(stage.part(name), fault) for name, fault in hypothesis.faults]
+    for variant in product(*kinds):
+        share = prod(s for s, _ in variant)
+        try:
+            model = Model(there, [free for _, frees in variant for free in frees], read)
+        except UnseenPart:
+            return Weighed(
+                hypothesis=hypothesis,
+                posterior=None,
+                prior=_prior(hypothesis, stage),
+                log_evidence=-inf,
+                probability=0.0,
+            )
+        posterior = maximise(model, _starts(model, hypothesis), tolerance=ROUGH_TOLERANCE)
+        if posterior.log_evidence is None:
+            raise ValueError("hypotheses are compared by evidence, which needs proper priors")
+        found.append((log(share) + posterior.log_evidence, posterior))
     return Weighed(
         hypothesis=hypothesis,
-        posterior=posterior,
+        posterior=max(found, key=lambda f: f[0])[1],
         prior=_prior(hypothesis, stage),
-        log_evidence=posterior.log_evidence,
+        log_evidence=float(np.logaddexp.reduce([score for score, _ in found])),
         probability=0.0,
     )
 
@@ -223,15 +229,10 @@ def _starts(model: Model, hypothesis: Hypothesis) -> list[np.ndarray]:
     """From the prior means, and from both sides where a fault's parameter ranges over decades."""
     starts = [model.mean.copy()]
     for name, fault in hypothesis.faults:
-        match fault:
-            case PartFault.LEAKY:
-                shifts, aspect = (log(0.1), log(6.0)), Aspect.LEAK
-            case PartFault.OFF_VALUE:
-                shifts, aspect = (log(0.4), log(2.2)), Aspect.VALUE
-            case _:
-                continue
-        place = model.index(name, aspect)
-        for shift in shifts:
+        if fault is not PartFault.LEAKY:
+            continue
+        place = model.index(name, Aspect.LEAK)
+        for shift in (log(0.1), log(6.0)):
             start = model.mean.copy()
             start[place] += shift
             starts.append(start)

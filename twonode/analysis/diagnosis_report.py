@@ -14,6 +14,7 @@ from twonode.analysis.clips import TELLING_SIGMA, ClipProposal
 from twonode.analysis.diagnose import HEALTHY, Diagnosis, Weighed
 from twonode.analysis.electrolytic import (
     Electrolytic,
+    electrolytic_document,
     electrolytic_figures,
     electrolytic_words,
     is_electrolytic,
@@ -48,6 +49,7 @@ NORMAL_95 = 1.959963984540054
 LEAST_SHOWN = 0.005
 MOST_ROWS = 12
 MOST_PROPOSALS = 3
+HARDLY = 0.1
 WIDE_SIGMA = 0.35
 """From this uncertainty of a logarithm on, a range says more than a value with a half-width."""
 
@@ -95,7 +97,6 @@ def is_settled(diagnosis: Diagnosis) -> bool:
 
 _ASPECTS = {
     PartFault.LEAKY: (Aspect.LEAK, Aspect.VALUE),
-    PartFault.SHORTED: (Aspect.LEAK, Aspect.VALUE),
     PartFault.LOSSY: (Aspect.ESR, Aspect.LOSS),
 }
 _WORDS = {Aspect.VALUE: "value", Aspect.LEAK: "leak", Aspect.ESR: "ESR", Aspect.LOSS: "tan δ"}
@@ -114,8 +115,6 @@ def figures_of(weighed: Weighed, stage: Stage) -> tuple[Figure, ...]:
                 place = model.index(name, aspect)
             except KeyError:
                 continue
-            if aspect is Aspect.VALUE and fault is PartFault.SHORTED and part.kind is PartKind.CAPACITOR:
-                continue
             found.append(
                 Figure(
                     part=name,
@@ -131,8 +130,8 @@ def figures_of(weighed: Weighed, stage: Stage) -> tuple[Figure, ...]:
 def _what(aspect: Aspect, fault: PartFault) -> str:
     if aspect is Aspect.VALUE and fault is PartFault.OPEN:
         return "left across its leads"
-    if aspect is Aspect.LEAK and fault is PartFault.SHORTED:
-        return "resistance"
+    if aspect is Aspect.VALUE and fault is PartFault.SHORTED:
+        return "left of it"
     return _WORDS[aspect]
 
 
@@ -143,8 +142,11 @@ def _unit(part: Part, aspect: Aspect, fault: PartFault) -> str:
         case Aspect.LOSS:
             return ""
         case _:
-            # What an open resistor leaves is a stray capacitance.
-            return "F" if fault is PartFault.OPEN else part.kind.unit
+            # An open resistor leaves a stray capacitance, a shorted capacitor some resistance.
+            if fault is PartFault.OPEN:
+                return "F"
+            shorted = fault is PartFault.SHORTED and part.kind is PartKind.CAPACITOR
+            return "ohm" if shorted else part.kind.unit
 
 
 def _log_quantity(weighed: Weighed, place: int, unit: str) -> Quantity:
@@ -204,7 +206,8 @@ def _opening(diagnosis: Diagnosis) -> list[str]:
         if first.hypothesis == HEALTHY:
             return [f"EVERY PART HEALTHY as far as these readings show ({sure})"]
         return [f"{name.upper()} ({sure})"]
-    if first.hypothesis == HEALTHY and first.probability >= 0.5:
+    seen = sum(w.probability for w in group if w.hypothesis.faults and w.posterior is not None)
+    if first.hypothesis == HEALTHY and seen < 0.1:
         hidden = sorted({n for w in group for n, _ in w.hypothesis.faults})
         return [
             f"NO FAULT SEEN ({sure}), but these readings cannot tell faults of {_listed(hidden)} from a healthy stage"
@@ -269,6 +272,12 @@ def _next_lines(diagnosis: Diagnosis, proposals: Sequence[Proposal]) -> list[str
         )
         return [f"  Next: {words}. A sweep never clears leakage at working voltage."]
     lines = [f"  Next: {telling[0].words}."]
+    if telling[0].settles < HARDLY:
+        lines = [
+            "  Nothing that could be measured here is likely to settle it: the figures lie where good and bad parts "
+            "meet. What tells most:",
+            *lines,
+        ]
     lines.append(f"    {_expected(telling[0])}")
     if telling[0].candidate.options:
         lines.append(f"    twonode sweep {_options(telling[0])}")
@@ -338,7 +347,7 @@ def diagnosis_document(
             "probability": min(1.0, sum(w.probability for w in group)),
         },
         "unseen": list(diagnosis.unseen),
-        "electrolytics": [_electrolytic_document(e) for e in electrolytics_of(diagnosis, line_hz=line_hz)],
+        "electrolytics": [electrolytic_document(e) for e in electrolytics_of(diagnosis, line_hz=line_hz)],
         "next": [_proposal_document(p) for p in proposals[:MOST_PROPOSALS]],
         "rates": {
             part.name: {fault.value: rate for fault, rate in prior_rates(part).items()}
@@ -361,19 +370,6 @@ def _proposal_document(proposal: Proposal) -> dict[str, Any]:
         "expected_true_probability": proposal.expected_top,
         "expected_bits": proposal.expected_entropy_drop_bits,
         "settles_probability": proposal.settles,
-    }
-
-
-def _electrolytic_document(found: Electrolytic) -> dict[str, Any]:
-    return {
-        "part": found.part,
-        "at_hz": found.at_hz,
-        "capacitance": found.capacitance and _quantity_document(found.capacitance),
-        "tan_delta": found.tan_delta and _quantity_document(found.tan_delta),
-        "esr": [
-            {"frequency_hz": hz, **_quantity_document(quantity)}
-            for hz, quantity in dict.fromkeys(e for e in (found.esr_low, found.esr_high) if e is not None)
-        ],
     }
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from math import exp, log, pi, sqrt
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,14 +18,23 @@ from numpy.typing import NDArray
 from twonode.analysis.estimate import Quantity
 from twonode.analysis.model import Aspect
 from twonode.analysis.posterior import Posterior
+from twonode.analysis.quantities import format_quantity
 from twonode.analysis.stage import Part, PartKind
 
-__all__ = ["Electrolytic", "electrolytic_figures", "electrolytic_words", "is_electrolytic"]
+__all__ = [
+    "Electrolytic",
+    "electrolytic_document",
+    "electrolytic_figures",
+    "electrolytic_words",
+    "is_electrolytic",
+]
 
 Real = NDArray[np.float64]
 
 NARROWED = 0.8
-"""A figure is stated where its standard uncertainty is below this share of what it was beforehand."""
+WIDEST = 0.5
+"""A figure is stated where its standard uncertainty is below that share of what it was beforehand, and the logarithm's
+below this: 95 % within a factor of 2.7."""
 FREQUENCY_STEPS = 25
 NORMAL_95 = 1.959963984540054
 
@@ -125,7 +135,7 @@ def _quantity(posterior: Posterior, figure: Callable[[Real], float], unit: str) 
     slopes = _slopes(figure, theta, posterior)
     sigma = sqrt(float(slopes @ posterior.covariance @ slopes))
     before = sqrt(float(np.sum((slopes[slopes != 0] * posterior.model.sigma[slopes != 0]) ** 2)))
-    if not sigma < NARROWED * before:
+    if not sigma < min(WIDEST, NARROWED * before):
         return None
     return Quantity(
         unit=unit,
@@ -153,6 +163,29 @@ def _slopes(figure: Callable[[Real], float], theta: Real, posterior: Posterior) 
     return slopes
 
 
+def electrolytic_document(found: Electrolytic) -> dict[str, Any]:
+    """The figures as JSON values, SI; null for what the data do not carry."""
+    return {
+        "part": found.part,
+        "at_hz": found.at_hz,
+        "capacitance": None if found.capacitance is None else _quantity_document(found.capacitance),
+        "tan_delta": None if found.tan_delta is None else _quantity_document(found.tan_delta),
+        "esr": [
+            {"frequency_hz": hz, **_quantity_document(quantity)}
+            for hz, quantity in dict.fromkeys(e for e in (found.esr_low, found.esr_high) if e is not None)
+        ],
+    }
+
+
+def _quantity_document(found: Quantity) -> dict[str, Any]:
+    return {
+        "value": found.value,
+        "standard_uncertainty": found.standard_uncertainty,
+        "interval95": None if found.interval95 is None else list(found.interval95),
+        "unit": found.unit,
+    }
+
+
 def electrolytic_words(found: Electrolytic) -> str | None:
     """The figures as one sentence; None where there are none."""
     said = []
@@ -167,6 +200,4 @@ def electrolytic_words(found: Electrolytic) -> str | None:
 
 
 def _hertz(hz: float) -> str:
-    from twonode.analysis.quantities import format_quantity
-
     return format_quantity(hz, "Hz", 2)

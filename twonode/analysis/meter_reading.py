@@ -31,7 +31,7 @@ OVER_RANGE_OHM = 10e6
 OVER_RANGE_SIGMA_V = 0.1
 """Over range: at least some 20 megohms. Of 1 V behind 10 megohms all but a tenth is left from 90 megohms on."""
 
-_EXACT = Tolerance(minus=1e-6, plus=1e-6)
+_EXACT = Tolerance(minus=1e-4, plus=1e-4)
 
 
 def dc_sigma_v(volts: float, *, relative: float = METER_RELATIVE, floor_v: float = METER_FLOOR_V) -> float:

@@ -11,7 +11,7 @@ off. So each Gaussian is split along that parameter into five narrower ones, and
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import log, sqrt
 
 import numpy as np
@@ -30,7 +30,7 @@ from twonode.analysis.measurement_candidates import (
 )
 from twonode.analysis.meter_reading import dc_reading, dc_sigma_v, ohm_reading
 from twonode.analysis.model import Aspect, Free, Model, Sweep, UnseenPart
-from twonode.analysis.part_faults import PartFault, fault_frees
+from twonode.analysis.part_faults import PartFault, fault_frees, fault_variants
 from twonode.analysis.posterior import Posterior
 from twonode.analysis.ratio import RatioPoint
 from twonode.analysis.stage import Stage
@@ -174,26 +174,20 @@ class _Bench:
         """
         sizes = np.ones(len(action.frequencies_hz)) if ratio is None else np.abs(ratio)
         sizes = np.maximum(sizes, FLOOR_RATIO)
-        return Sweep(
-            stage=action.stage,
-            points=tuple(
-                RatioPoint(
-                    frequency_hz=hz,
-                    ratio=0j,
-                    ratio_cov=((self.noise * size) ** 2, 0.0, (self.noise * size) ** 2),
-                    quantisation_share=0.3,
-                    drive_volts_per_div=self.drive_range,
-                    far_volts_per_div=float(
-                        _STEPS[np.searchsorted(_STEPS, min(size, 1.0) * self.drive_range * 0.99)]
-                    ),
-                )
-                for hz, size in zip(action.frequencies_hz, sizes.tolist(), strict=True)
-            ),
-            drive_probe=self.like.drive_probe,
-            far_probe=self.like.far_probe,
-            channels=self.like.channels,
-            bench=self.like.bench,
+        points = tuple(
+            RatioPoint(
+                frequency_hz=hz,
+                ratio=0j,
+                ratio_cov=((self.noise * size) ** 2, 0.0, (self.noise * size) ** 2),
+                quantisation_share=0.3,
+                drive_volts_per_div=self.drive_range,
+                far_volts_per_div=float(
+                    _STEPS[np.searchsorted(_STEPS, min(size, 1.0) * self.drive_range * 0.99)]
+                ),
+            )
+            for hz, size in zip(action.frequencies_hz, sizes.tolist(), strict=True)
         )
+        return replace(self.like, stage=action.stage, points=points)
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,12 +227,21 @@ class _State:
         self.posterior: Posterior = weighed.posterior or _fallback(diagnosis)
         self.frees: list[Free] = []
         self.split: tuple[str, Aspect] | None = None
+        # What is known of a fault's own parameter that nothing has shown yet: share, mean and spread.
+        self.beforehand: list[tuple[float, float, float]] = []
         for name, fault in weighed.hypothesis.faults:
             frees = fault_frees(diagnosis.stage.part(name), fault)
             self.frees += frees
             own = _own_aspect(fault, frees)
             if self.split is None:
                 self.split = (name, own)
+                if weighed.posterior is None:
+                    self.beforehand = [
+                        (share, free.mean, free.sigma)
+                        for share, variant in fault_variants(diagnosis.stage.part(name), fault)
+                        for free in variant
+                        if free.aspect is own
+                    ]
         self.known = {(p.owner, p.aspect): place for place, p in enumerate(self.posterior.model.parameters)}
 
     def placed(self, model: Model) -> tuple[Real, Real]:
@@ -264,6 +267,17 @@ class _State:
             place = model.index(*self.split)
         except KeyError:
             return [(1.0, theta, covariance)]
+        if not self.beforehand:
+            return self._split(theta, covariance, place)
+        found = []
+        for share, mean, sigma in self.beforehand:
+            moved, spread = theta.copy(), covariance.copy()
+            moved[place], spread[place, place] = mean, sigma**2
+            found += [(share * w, t, c) for w, t, c in self._split(moved, spread, place)]
+        return found
+
+    @staticmethod
+    def _split(theta: Real, covariance: Real, place: int) -> list[tuple[float, Real, Real]]:
         spread = sqrt(covariance[place, place])
         if spread < SPLIT_FROM:
             return [(1.0, theta, covariance)]
@@ -287,7 +301,6 @@ def _own_aspect(fault: PartFault, frees: Sequence[Free]) -> Aspect:
     present = [f.aspect for f in frees]
     wanted = {
         PartFault.LEAKY: (Aspect.LEAK,),
-        PartFault.SHORTED: (Aspect.LEAK,),
         PartFault.LOSSY: (Aspect.ESR, Aspect.LOSS),
     }.get(fault, ())
     return next((a for a in wanted if a in present), Aspect.VALUE)

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import chdtrc
 
 from twonode.analysis.model import Sweep
 from twonode.analysis.posterior import Posterior
@@ -44,12 +45,10 @@ class LeftOut:
 
 def fit_probability(posterior: Posterior) -> float:
     """Probability of residuals at least as large, if the model holds (chi-square of data and priors)."""
-    from scipy.stats import chi2
-
     total = posterior.data_chi_square + posterior.prior_chi_square
     observations = 2 * posterior.model.points + len(posterior.model.readings)
     degrees = max(1, observations - int(np.isinf(posterior.model.sigma).sum()))
-    return float(chi2.sf(total, degrees))
+    return float(chdtrc(degrees, total))
 
 
 def most_foreign(posterior: Posterior) -> tuple[LeftOut, float]:

@@ -8,6 +8,7 @@ source); they decide only where the readings leave the question open, and are pr
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from enum import Enum
 from math import log
 
@@ -15,7 +16,7 @@ from twonode.analysis.model import Aspect, Free
 from twonode.analysis.prior import ESR_SIGMA, family_of, log_prior
 from twonode.analysis.stage import Part, PartKind
 
-__all__ = ["PartFault", "circuit_part", "fault_frees", "faults_of", "prior_rates"]
+__all__ = ["PartFault", "circuit_part", "fault_frees", "fault_variants", "faults_of", "prior_rates"]
 
 
 class PartFault(Enum):
@@ -79,6 +80,13 @@ LEAK_SIGMA = 1.7
 OFF_SIGMA = 0.8
 DRIFT = 0.2
 """Old resistors mostly drift upward (common practice, no source)."""
+OFF_MODES = ((0.45, -0.85, 0.40), (0.55, 0.78, 0.43))
+OFF_MODES_RESISTOR = ((0.32, -0.80, 0.40), (0.68, 0.90, 0.47))
+"""Share, mean and spread of ln(value / nominal) below and above.
+
+A value that is off is off by more than tolerances explain, 35 % and more (issue): what OFF_SIGMA and DRIFT leave beyond
+that, as a Gaussian on each side. One Gaussian over the nominal value would call a good part off value now and then.
+"""
 
 
 def family_word(part: Part) -> str:
@@ -116,16 +124,17 @@ def faults_of(part: Part) -> tuple[PartFault, ...]:
 
 
 def circuit_part(part: Part, fault: PartFault) -> Part:
-    """What stands in the circuit for a part with a fault: an open resistor or coil is what is left across its leads."""
-    if fault is not PartFault.OPEN or part.kind is PartKind.CAPACITOR:
+    """What stands in the circuit for a part with a fault.
+
+    An open resistor or coil is what is left across its leads, and a shorted capacitor a small resistance.
+    """
+    if fault is PartFault.OPEN and part.kind is not PartKind.CAPACITOR:
+        kind, value = PartKind.CAPACITOR, STRAY_FARAD
+    elif fault is PartFault.SHORTED and part.kind is PartKind.CAPACITOR:
+        kind, value = PartKind.RESISTOR, SHORT_OHM
+    else:
         return part
-    return Part(
-        name=part.name,
-        kind=PartKind.CAPACITOR,
-        between=part.between,
-        value=STRAY_FARAD,
-        role=part.role,
-    )
+    return Part(name=part.name, kind=kind, between=part.between, value=value, role=part.role)
 
 
 def fault_frees(part: Part, fault: PartFault) -> list[Free]:
@@ -155,10 +164,7 @@ def fault_frees(part: Part, fault: PartFault) -> list[Free]:
         case PartFault.OPEN:
             return [value(log(STRAY_FARAD), STRAY_SIGMA)]
         case PartFault.SHORTED:
-            return [
-                Free(part=part.name, aspect=Aspect.LEAK, mean=log(SHORT_OHM), sigma=SHORT_SIGMA),
-                value(ordinary.mean, ordinary.sigma),
-            ]
+            return [value(log(SHORT_OHM), SHORT_SIGMA)]
         case PartFault.LEAKY:
             return [
                 *healthy,
@@ -170,6 +176,22 @@ def fault_frees(part: Part, fault: PartFault) -> list[Free]:
             return _lossy(part, healthy)
         case PartFault.NONE:
             return healthy
+
+
+def fault_variants(part: Part, fault: PartFault) -> list[tuple[float, list[Free]]]:
+    """A fault's parameter priors as a mixture: share and priors of each component.
+
+    Raises ValueError as `fault_frees`.
+    """
+    frees = fault_frees(part, fault)
+    if fault is not PartFault.OFF_VALUE:
+        return [(1.0, frees)]
+    nominal = log_prior(part).mean
+    modes = OFF_MODES if part.kind is PartKind.CAPACITOR else OFF_MODES_RESISTOR
+    return [
+        (share, [replace(frees[0], mean=nominal + shift, sigma=sigma), *frees[1:]])
+        for share, shift, sigma in modes
+    ]
 
 
 def _dielectric(part: Part) -> list[Free]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import least_squares
 
 from twonode.analysis.model import Evaluation, Model
 
@@ -51,21 +52,20 @@ def least_squares_minimum(
     residual : from shape (p,) to (m,), m >= p.
     jacobian : from shape (p,) to (m, p).
     start : shape (p,).
-    tolerance : relative change of the sum, and of the scaled parameters, at which the search ends.
+    tolerance : relative change of the sum, and of the scaled parameters, at which the search ends; of the parameters
+        never more than a hundred-millionth, as a single one that is known to a millionth would end it at once.
 
     Source: MINPACK lmder, by way of scipy.optimize.least_squares.
     """
-    from scipy.optimize import least_squares
-
     found = least_squares(
         residual,
         start,
         jac=jacobian,
         method="lm",
         x_scale="jac",
-        xtol=tolerance,
+        xtol=min(tolerance, SEARCH_TOLERANCE),
         ftol=tolerance,
-        gtol=tolerance,
+        gtol=min(tolerance, SEARCH_TOLERANCE),
         max_nfev=evaluations,
     )
     return Minimum(

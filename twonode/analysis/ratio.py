@@ -13,6 +13,7 @@ from math import pi, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import j1
 
 from twonode.analysis.sinefit import (
     SineFits,
@@ -352,8 +353,6 @@ def _stairs(fits: SineFits) -> Real:
     codes rms damps it by exp(-2 pi**2 n**2), another slow sine of B codes by J0(2 pi B), rms 0.225/sqrt(B).
     Derived from the Fourier series of the rounding error.
     """
-    from scipy.special import j1
-
     amplitude = np.abs(fits.phasor)
     rms = sqrt(2.0) / pi * np.abs(j1(2.0 * pi * amplitude))
     dither = np.maximum(fits.residual_rms**2 - 1.0 / 12.0, 0.0)

@@ -13,6 +13,13 @@ from dataclasses import dataclass, field
 from pathlib import PurePath
 from typing import Any
 
+from twonode.analysis.electrolytic import (
+    Electrolytic,
+    electrolytic_document,
+    electrolytic_figures,
+    electrolytic_words,
+    is_electrolytic,
+)
 from twonode.analysis.estimate import Estimate, Quantity
 from twonode.analysis.findings import SWEEP_LIMITS, FindingState
 from twonode.analysis.hookup import HookUp
@@ -62,6 +69,7 @@ class Circumstances:
     title : of the stage. level_vpp : generator setting, open circuit. bias_v : DC across the part.
     null : path of the null run used. null_age : how old it was then, in words. simulated : no real part was measured.
     sweeps : how many were estimated together. companions : names of what was clipped on for one of them.
+    line_hz : mains frequency; an electrolytic is judged at twice that.
     """
 
     title: str
@@ -74,6 +82,7 @@ class Circumstances:
     refused: tuple[RefusedReading, ...] = field(default=())
     sweeps: int = 1
     companions: tuple[str, ...] = ()
+    line_hz: float = 50.0
 
 
 def estimate_document(
@@ -138,6 +147,9 @@ def estimate_document(
         found = getattr(estimate, key)
         if found is not None:
             document[key] = _quantity_document(found)
+    figures = _electrolytic(estimate, circumstances)
+    if figures is not None:
+        document["electrolytic"] = electrolytic_document(figures)
     finite: dict[str, Any] = _finite(document)
     return finite
 
@@ -178,6 +190,10 @@ def report_lines(estimate: Estimate, circumstances: Circumstances) -> tuple[str,
         lines.append(f"  {because_words(estimate)}")
     if estimate.misfit is not None:
         lines.append(f"  DO NOT TRUST THIS YET: {estimate.misfit}")
+    figures = _electrolytic(estimate, circumstances)
+    words = None if figures is None else electrolytic_words(figures)
+    if words is not None:
+        lines.append(f"  {words}")
     for gone in estimate.left_out:
         lines.append(
             f"  Left out: the point at {format_quantity(gone.frequency_hz, 'Hz')} misses the others by "
@@ -190,6 +206,25 @@ def report_lines(estimate: Estimate, circumstances: Circumstances) -> tuple[str,
     lines.append(f"  {conditions_words(circumstances)}")
     lines += [f"  {limit}" for limit in SWEEP_LIMITS]
     return tuple(lines)
+
+
+def _electrolytic(estimate: Estimate, circumstances: Circumstances) -> Electrolytic | None:
+    """C, ESR and loss of an electrolytic that works as one; None for other parts, and for an open or shorted one."""
+    if estimate.finding.state in (FindingState.OPEN, FindingState.SHORTED) or not estimate.budget:
+        return None
+    part = next(
+        (
+            p
+            for s in estimate.posterior.model.sweeps
+            if s.stage
+            for p in s.stage.parts
+            if p.name == estimate.part
+        ),
+        None,
+    )
+    if part is None or not is_electrolytic(part):
+        return None
+    return electrolytic_figures(estimate.posterior, part, line_hz=circumstances.line_hz)
 
 
 def because_words(estimate: Estimate) -> str:

@@ -6,6 +6,8 @@ Owns the command's options, reading meter readings as typed, and what is printed
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -45,9 +47,9 @@ class _ReadingType(click.ParamType):  # type: ignore[type-arg,unused-ignore]
     "of every resistor. How often each is expected beforehand goes by dielectric: paper 2, 1, 8, 4 and 4 %; "
     "electrolytic 3, 1, 4, 8 and 8 %; mica 0.5, 0.5, 0.5, 1 and 0.2 %; ceramic 1, 0.5, 0.5, 2 and 0.5 %; film 0.5, "
     "0.5, 1, 1 and 0.5 %; resistors 1, 0.1 and 4 % (common practice, no source). JSON: ranking (explanation, faults, "
-    "probability, prior, figures in SI units with interval95), group, unseen, electrolytics (capacitance, tan_delta, esr), next "
-    "(words, options, expected_true_probability, settles_probability), rates, cautions; numbers, null where not known. "
-    "Exit status: 0 done, 2 wrong usage or bad file, 4 a recording is damaged."
+    "probability, prior, figures in SI units with interval95), group, unseen, electrolytics (capacitance, tan_delta, "
+    "esr), next (words, options, expected_true_probability, settles_probability), rates, cautions; numbers, null "
+    "where not known. Exit status: 0 done, 2 wrong usage or bad file, 4 a recording is damaged."
 )
 @click.argument("recordings", nargs=-1, type=click.Path(path_type=Path), metavar="RECORDING...")
 @click.option(
@@ -87,9 +89,6 @@ class _ReadingType(click.ParamType):  # type: ignore[type-arg,unused-ignore]
 @click.option(
     "--nulls/--no-nulls", default=True, help="Use the null runs that the sweeps name.  [default: use them]"
 )
-@click.option(
-    "--line", type=click.Choice(["50", "60"]), default="50", show_default=True, help="Mains frequency, Hz."
-)
 @common_options
 def diagnose(
     recordings: tuple[Path, ...],
@@ -99,7 +98,6 @@ def diagnose(
     before: Path | None,
     suspect: str | None,
     nulls: bool,
-    line: str,
     as_json: bool,
     debug: bool,
 ) -> int:
@@ -131,7 +129,7 @@ def diagnose(
         raise click.UsageError("--suspect needs --before STAGE; a diagnosis weighs every part")
     if not recordings:
         raise click.UsageError("RECORDING is missing: give at least one sweep of a stage")
-    return _diagnose(recordings, dc, ohms, meter_ohm, use_nulls=nulls, line_hz=float(line), as_json=as_json)
+    return _diagnose(recordings, dc, ohms, meter_ohm, use_nulls=nulls, as_json=as_json)
 
 
 def _diagnose(
@@ -141,7 +139,6 @@ def _diagnose(
     meter_ohm: float,
     *,
     use_nulls: bool,
-    line_hz: float,
     as_json: bool,
 ) -> int:
     from twonode.acquire.cautions import DC_CAUTIONS, SWEEP_CAUTIONS
@@ -152,6 +149,7 @@ def _diagnose(
     from twonode.analysis.next_measurement import propose_next
 
     swept = swept_stage(paths, use_nulls=use_nulls)
+    line_hz = next((row.line_hz for row in swept.recordings[0].points if row.line_hz), 50.0)
     for note in swept.notes:
         click.echo(note, err=True)
     readings = [*swept.readings, *_volts(swept.stage, dc, meter_ohm), *_ohms(swept.stage, ohms)]
@@ -202,13 +200,14 @@ def _volts(stage: Stage, given: tuple[tuple[str, str], ...], meter_ohm: float) -
                 "A bare number could be volts or millivolts, and a leak is worked out from it.",
                 f'Write it like --dc "{node}=0.42V", or 420mV.',
             )
-        if value == text:
-            found.append(dc_reading(stage, node, parse_quantity(text, "V"), meter_ohm=meter_ohm))
-        else:
-            read = parse_measured(text, "V")
-            found.append(
-                dc_reading(stage, node, read.value, half_width_v=read.half_width, meter_ohm=meter_ohm)
-            )
+        with _naming(f"--dc {node}={text}"):
+            if value == text:
+                found.append(dc_reading(stage, node, parse_quantity(text, "V"), meter_ohm=meter_ohm))
+            else:
+                read = parse_measured(text, "V")
+                found.append(
+                    dc_reading(stage, node, read.value, half_width_v=read.half_width, meter_ohm=meter_ohm)
+                )
     return found
 
 
@@ -220,15 +219,27 @@ def _ohms(stage: Stage, given: tuple[tuple[str, str], ...]) -> list[DcReading]:
 
     found = []
     for name, text in given:
-        part = stage.part(name)
-        if text.lower() in _OVER_RANGE:
-            found.append(ohm_reading(part, inf))
-        elif "±" in text or "+-" in text:
-            read = parse_measured(text, "ohm")
-            found.append(ohm_reading(part, read.value, half_width_ohm=read.half_width))
-        else:
-            found.append(ohm_reading(part, parse_quantity(text, "ohm")))
+        with _naming(f"--ohms {name}={text}"):
+            part = stage.part(name)
+            if text.lower() in _OVER_RANGE:
+                found.append(ohm_reading(part, inf))
+            elif "±" in text or "+-" in text:
+                read = parse_measured(text, "ohm")
+                found.append(ohm_reading(part, read.value, half_width_ohm=read.half_width))
+            else:
+                found.append(ohm_reading(part, parse_quantity(text, "ohm")))
     return found
+
+
+@contextmanager
+def _naming(option: str) -> Iterator[None]:
+    """Errors of a reading with the option in front of their first sentence."""
+    from twonode.errors import TwonodeError
+
+    try:
+        yield
+    except TwonodeError as exc:
+        raise type(exc)(f"{option}: {exc.what}", exc.why, exc.do) from exc
 
 
 def _conditions(

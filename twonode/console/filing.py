@@ -124,6 +124,7 @@ def circumstances_of(recordings: Sequence[Recording], nulls: Sequence[Recording]
             if row.state is PointState.REFUSED
         ),
         sweeps=len(recordings),
+        line_hz=next((row.line_hz for row in recordings[0].points if row.line_hz), 50.0),
         companions=tuple(
             dict.fromkeys(
                 part.name
