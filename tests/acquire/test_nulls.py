@@ -52,6 +52,7 @@ def relative(estimate):
     return estimate.capacitance.standard_uncertainty / estimate.capacitance.value
 
 
+@pytest.mark.slow
 def test_over_forty_benches_it_is_many_times_better_and_still_true(tmp_path):
     """At the probe's own 1.3 kHz trimming errors of 3 % hide in the value; the null run takes them out."""
     z, inside, with_null, without, promised = [], [], [], [], []

@@ -65,8 +65,9 @@ def test_a_circuit_between_the_probes_is_not_explained():
         for p, ratio in zip(null.points, passed, strict=True)
     )
     found = compare_channels(Sweep(stage=None, points=points))
-    assert found.unexplained > 0.03
-    assert found.unexplained_hz == pytest.approx(20.0)
+    # Only probes far outside any class could make such a course of 1.
+    assert found.strain > 6
+    assert compare_channels(null).strain < 4
 
 
 def test_a_sweep_of_a_stage_is_no_comparison():

@@ -11,12 +11,15 @@ from twonode.analysis.diagnose import HEALTHY, Hypothesis, diagnose, under
 from twonode.analysis.diagnosis_report import diagnosis_document, diagnosis_lines, figures_of, named_group
 from twonode.analysis.electrolytic import electrolytic_figures, electrolytic_words
 from twonode.analysis.errors import StageError
+from twonode.analysis.estimate import estimate_part
 from twonode.analysis.feeding import GENERATOR_SIDE, clip_nodes, clipped, fed_through, own_parts
+from twonode.analysis.hookup import HookUp
 from twonode.analysis.meter_reading import dc_reading, ohm_reading, without_readings
 from twonode.analysis.model import Aspect, Free, Model, UnseenPart
 from twonode.analysis.part_faults import PartFault, circuit_part, faults_of, prior_rates
 from twonode.analysis.posterior import maximise
 from twonode.analysis.quantities import Measured, Tolerance
+from twonode.analysis.report import Circumstances, estimate_document, report_lines
 from twonode.analysis.stage import GROUND, Part, PartKind, Stage, shipped_stage
 
 ONE_PERCENT = Tolerance(minus=0.01, plus=0.01)
@@ -289,6 +292,19 @@ def test_esr_capacitance_and_tan_delta_at_twice_the_mains_are_those_put_in():
     words = electrolytic_words(found)
     assert "at 120 Hz" in words
     assert "ESR" in words
+
+
+def test_the_estimate_of_an_electrolytic_says_them_too():
+    truth, believed = made_electrolytic(8.0), made_electrolytic(4.0)
+    sweep = made_sweep(believed, truth, frequencies_hz=np.geomspace(10.0, 20e3, 14), noise=3e-4)
+    estimate = estimate_part([sweep], "C1", nominal_farad=10e-6, tolerance=Tolerance(minus=0.2, plus=0.5))
+    circumstances = Circumstances(title="made", hookup=HookUp.SERIES, level_vpp=0.6, line_hz=60.0)
+    assert any("at 120 Hz" in line and "ESR" in line for line in report_lines(estimate, circumstances))
+    document = estimate_document(estimate, circumstances, recordings=["a"])["electrolytic"]
+    assert document["at_hz"] == 120.0
+    low, high = document["tan_delta"]["interval95"]
+    assert low < 2 * pi * 120 * 10e-6 * 8.0 < high
+    assert [each["unit"] for each in document["esr"]] == ["ohm", "ohm"]
 
 
 def test_an_esr_that_the_data_do_not_carry_is_not_stated():

@@ -3,6 +3,8 @@
 import pytest
 from console_runs import FAST, STAGE, json_of, run
 
+from twonode.analysis.part_faults import prior_rates
+from twonode.analysis.stage import Part, PartKind
 from twonode.console.main import COMMANDS
 from twonode.recordings import read_recording
 
@@ -250,3 +252,9 @@ def test_help_states_rates_json_and_safety():
     assert "settles_probability" in text
     assert "never clip a scope or a generator to it" in text
     assert "diagnose" in COMMANDS
+    for dielectric in ("paper", "electrolytic", "mica", "ceramic", "film"):
+        part = Part(
+            name="C", kind=PartKind.CAPACITOR, between=("a", "b"), value=1e-8, dielectric=f"some {dielectric}"
+        )
+        *most, last = (f"{100 * rate:g}" for rate in prior_rates(part).values())
+        assert f"{dielectric} {', '.join(most)} and {last} %" in text

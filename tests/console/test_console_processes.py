@@ -100,7 +100,8 @@ def test_an_interrupted_sweep_says_where_its_points_are(number, tmp_path):
     assert "Traceback" not in errors
     recording = read_recording(folders[0])
     assert recording.header.ended is Ended.INTERRUPTED
-    assert len(recording.points) >= 3
+    # The signal may come while the third row is being synced: that point was not reported yet and is taken back.
+    assert len(recording.points) >= 2
 
 
 def test_progress_and_notes_stay_off_standard_output(tmp_path):

@@ -121,7 +121,8 @@ def candidates_of(stage: Stage, suspects: Sequence[str]) -> tuple[Candidate, ...
     found += _lifted(bare, suspects)
     found += _ohms(bare, suspects)
     found += _dc(bare)
-    return tuple(found)
+    # Two shares of a small impedance may come to the same preferred value.
+    return tuple({candidate.words: candidate for candidate in found}.values())
 
 
 def _bare(stage: Stage) -> Stage:

@@ -75,13 +75,16 @@ STRAY_SIGMA = 0.8
 SHORT_OHM = 3.0
 SHORT_SIGMA = 2.0
 LEAK_OHM = 1.4e6
-LEAK_SIGMA = 1.7
-"""A leak that is noticed lies between some 100 kilohms and some 20 megohms (issue: common practice, no source)."""
+LEAK_SIGMA = 1.53
+"""A leak that is noticed lies between some 100 kilohms and some 20 megohms (issue: common practice, no source).
+
+ln(200) / sqrt(12), the spread of a logarithm that may be anywhere between these.
+"""
 OFF_SIGMA = 0.8
 DRIFT = 0.2
 """Old resistors mostly drift upward (common practice, no source)."""
-OFF_MODES = ((0.45, -0.85, 0.40), (0.55, 0.78, 0.43))
-OFF_MODES_RESISTOR = ((0.32, -0.80, 0.40), (0.68, 0.90, 0.47))
+OFF_MODES = ((0.45, -0.80, 0.33), (0.55, 0.75, 0.33))
+OFF_MODES_RESISTOR = ((0.32, -0.78, 0.33), (0.68, 0.85, 0.37))
 """Share, mean and spread of ln(value / nominal) below and above.
 
 A value that is off is off by more than tolerances explain, 35 % and more (issue): what OFF_SIGMA and DRIFT leave beyond
