@@ -12,7 +12,8 @@ explanation by the true fault.
 
 Calibration: faults are more frequent here than the program's prior says, by one common factor. The stated probabilities
 are carried over to that frequency by Bayes: every hypothesis is multiplied by its frequency here over its prior, and
-the result is compared with what was true. The odds between two faults are not touched by it.
+the result is compared with what was true. The odds between two faults are not touched by it. A short from the driven
+node to ground is left out of it, as such a stage is refused and never comes to a statement.
 """
 
 from __future__ import annotations
@@ -329,11 +330,24 @@ def measure_case(case: Case) -> Outcome:
     )
 
 
+def _never_swept(hypothesis: Hypothesis, stage: Stage) -> bool:
+    """Whether it puts a short from the driven node to ground: there the bench finds no signal and refuses."""
+    held = {n for p in stage.parts if p.kind is PartKind.SUPPLY for n in p.between} | {GROUND, stage.drive}
+    return any(
+        fault is PartFault.SHORTED and set(stage.part(name).between) <= held
+        for name, fault in hypothesis.faults
+    )
+
+
 def _carried_over(found: Diagnosis, stage: Stage) -> list[tuple[Hypothesis, float]]:
-    """Probabilities at the benchmark's frequency of faults."""
+    """Probabilities at the benchmark's frequency of faults, given that the stage could be swept at all."""
     odds = sum(o for *_, o in singles_of(stage))
     lift = FAULTY_SHARE / (1.0 - FAULTY_SHARE) / odds
-    raised = [(w.hypothesis, w.probability * lift ** len(w.hypothesis.faults)) for w in found.ranking]
+    raised = [
+        (w.hypothesis, w.probability * lift ** len(w.hypothesis.faults))
+        for w in found.ranking
+        if not _never_swept(w.hypothesis, stage)
+    ]
     total = sum(p for _, p in raised)
     return [(h, p / total) for h, p in raised]
 

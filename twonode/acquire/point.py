@@ -18,6 +18,7 @@ from twonode.acquire.ranges import LEAST_DIV, choose_range, coarser, finer_exist
 from twonode.acquire.request import SweepRequest, with_value
 from twonode.acquire.safety import NodeVolts, look_at_nodes, refuse_unsafe
 from twonode.acquire.timing import Placement
+from twonode.analysis.hookup import HookUp
 from twonode.analysis.quantities import format_quantity
 from twonode.analysis.ratio import PointReading, Refusal, read_point
 from twonode.analysis.traces import ChannelCodes, TracePair
@@ -31,6 +32,9 @@ __all__ = ["Attempt", "PointTaker", "trace_pair"]
 MOST_ATTEMPTS = 5
 LEVEL_LIMIT = 0.25
 """Relative difference between channel 1 and the generator's setting that is still believed (issue)."""
+LIGHTLY_LOADED = 0.9
+HEAVIEST_LOADED = 0.03
+"""Shares of the open-circuit level at the drive node: above the first a stage hardly loads the generator."""
 DEAD_SIGMA = 5.0
 SWAPPED_RATIO = 1.25
 WEAK_DIV = 0.5
@@ -286,6 +290,9 @@ class PointTaker:
                 "check that both probe switches match the probe factors.",
             )
         possible = [expected_drive, *(p.at(hz).drive for p in self._bare.values())]
+        if self._request.hookup is HookUp.STAGE and min(possible) < LIGHTLY_LOADED:
+            # A stage that loads the generator does so by parts any of which may be what is wrong.
+            possible += [HEAVIEST_LOADED, 1.0]
         if min(possible) * (1 - LEVEL_LIMIT) <= level <= max(possible) * (1 + LEVEL_LIMIT):
             return
         off = level / expected_drive
