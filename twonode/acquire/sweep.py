@@ -6,7 +6,6 @@ output goes off and the measured points are a closed recording.
 
 from __future__ import annotations
 
-import platform
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
@@ -18,17 +17,17 @@ from pathlib import Path
 import twonode
 from twonode.acquire.errors import SweepFailed
 from twonode.acquire.events import Event, Note, PointDone, SweepClosed, SweepStarted
+from twonode.acquire.filed import filed_instruments, filed_probe, filed_row, filed_versions
 from twonode.acquire.nulls import null_used
 from twonode.acquire.plan import plan_sweep
 from twonode.acquire.planner import Advice, EvenPlanner, InformationPlanner, Planner
-from twonode.acquire.point import Attempt, PointTaker
+from twonode.acquire.point import PointTaker
 from twonode.acquire.request import PlanKind, SweepRequest, check_request, resistor_advice
 from twonode.acquire.safety import look_at_nodes
 from twonode.acquire.timing import Placement
-from twonode.analysis.channel import ChannelClass, probe_for_factor
-from twonode.analysis.channel import Probe as ProbeClass
+from twonode.analysis.channel import ChannelClass
 from twonode.analysis.model import Sweep
-from twonode.analysis.ratio import PointReading, RatioPoint
+from twonode.analysis.ratio import RatioPoint
 from twonode.analysis.stage import stage_to_document
 from twonode.drivers.bench import Bench
 from twonode.drivers.errors import BenchError
@@ -36,11 +35,6 @@ from twonode.recordings.model import (
     Conditions,
     Ended,
     Header,
-    Instrument,
-    InstrumentRole,
-    PointRow,
-    PointState,
-    Probe,
 )
 from twonode.recordings.writer import RecordingWriter
 
@@ -140,7 +134,14 @@ def _measure(
             if following is not None:
                 pending = beside.submit(planner.advise, tuple(done), index + 1)
             writer.add_point(
-                _row(index, attempt, request, level_vpp, attempt.started_s - start_s), attempt.traces
+                filed_row(
+                    index,
+                    attempt,
+                    line_hz=request.line_hz,
+                    level_vpp=level_vpp,
+                    time_s=attempt.started_s - start_s,
+                ),
+                attempt.traces,
             )
             if attempt.troubled and attempt.used:
                 yield Note(text=f"Point {index} was repeated: {attempt.repeat_reason}.")
@@ -195,47 +196,7 @@ def channel_class(bench: Bench) -> ChannelClass:
     return ChannelClass(gain_sigma=bench.scope.profile.gain_standard_uncertainty)
 
 
-def _row(index: int, attempt: Attempt, request: SweepRequest, level_vpp: float, time_s: float) -> PointRow:
-    reading: PointReading = attempt.reading
-    point = reading.point
-    traces = attempt.traces
-    drive_step, far_step = abs(traces.drive.volts_per_code), abs(traces.far.volts_per_code)
-    return PointRow(
-        point=index,
-        time_s=time_s,
-        frequency_set_hz=attempt.frequency_set_hz,
-        frequency_hz=attempt.frequency_hz,
-        ratio_re=point.ratio.real if point else None,
-        ratio_im=point.ratio.imag if point else None,
-        var_re=point.ratio_cov[0] if point else None,
-        cov_re_im=point.ratio_cov[1] if point else None,
-        var_im=point.ratio_cov[2] if point else None,
-        drive_vpp=reading.drive_vpp,
-        far_vpp=reading.far_vpp,
-        drive_volts_per_div=traces.drive.volts_per_div,
-        far_volts_per_div=traces.far.volts_per_div,
-        samples=traces.samples,
-        sample_interval_s=traces.sample_interval_s,
-        averages=attempt.averages,
-        line_hz=request.line_hz,
-        line_harmonics=2,
-        state=PointState.USED if attempt.used else PointState.REFUSED,
-        reason=attempt.reason,
-        repeats=attempt.repeats,
-        repeat_reason=attempt.repeat_reason,
-        waited_s=attempt.waited_s,
-        level_vpp=level_vpp,
-        drive_residual_v=reading.drive_residual_lsb * drive_step,
-        far_residual_v=reading.far_residual_lsb * far_step,
-        drive_dc_v=reading.drive_dc_v,
-        far_dc_v=reading.far_dc_v,
-    )
-
-
 def _header(bench: Bench, request: SweepRequest, planner: Planner, created: datetime) -> Header:
-    import numpy
-    import scipy
-
     scope_class = channel_class(bench)
     asked = request.asked
     return Header(
@@ -246,25 +207,8 @@ def _header(bench: Bench, request: SweepRequest, planner: Planner, created: date
         hookup=request.hookup,
         stage=stage_to_document(request.stage),
         part=asked.name,
-        instruments=(
-            Instrument(
-                role=InstrumentRole.GENERATOR,
-                resource=bench.generator.resource,
-                identity=bench.generator.identity,
-                profile=bench.generator.profile.name,
-                settings={"level_vpp": request.generator_vpp, "load": "high impedance"},
-            ),
-            Instrument(
-                role=InstrumentRole.SCOPE,
-                resource=bench.scope.resource,
-                identity=bench.scope.identity,
-                profile=bench.scope.profile.name,
-                settings={
-                    "coupling": "DC",
-                    "probe_factor_channel_1": request.probe_factors[0],
-                    "probe_factor_channel_2": request.probe_factors[1],
-                },
-            ),
+        instruments=filed_instruments(
+            bench, level_vpp=request.generator_vpp, probe_factors=request.probe_factors
         ),
         conditions=Conditions(
             level_vpp=request.generator_vpp,
@@ -273,8 +217,8 @@ def _header(bench: Bench, request: SweepRequest, planner: Planner, created: date
             simulated=request.simulated,
             seed=request.seed,
         ),
-        drive_probe=_stored_probe(probe_for_factor(request.probe_factors[0])),
-        far_probe=_stored_probe(probe_for_factor(request.probe_factors[1])),
+        drive_probe=filed_probe(request.probe_factors[0]),
+        far_probe=filed_probe(request.probe_factors[1]),
         gain_standard_uncertainty=scope_class.gain_sigma,
         skew_standard_uncertainty_s=scope_class.skew_sigma_s,
         frequency_standard_uncertainty=scope_class.frequency_sigma,
@@ -286,21 +230,5 @@ def _header(bench: Bench, request: SweepRequest, planner: Planner, created: date
         null=None if request.null is None else null_used(request.null),
         tags=dict(request.tags),
         plan={"kind": planner.kind},
-        versions={
-            "twonode": twonode.__version__,
-            "python": platform.python_version(),
-            "numpy": numpy.__version__,
-            "scipy": scipy.__version__,
-        },
-    )
-
-
-def _stored_probe(probe: ProbeClass) -> Probe:
-    return Probe(
-        factor=probe.factor,
-        resistance_ohm=probe.resistance_ohm,
-        resistance_standard_uncertainty_ohm=probe.resistance_ohm * probe.resistance_sigma,
-        capacitance_farad=probe.capacitance_farad,
-        capacitance_standard_uncertainty_farad=probe.capacitance_farad * probe.capacitance_sigma,
-        compensation_standard_uncertainty=probe.compensation_sigma,
+        versions=filed_versions(),
     )

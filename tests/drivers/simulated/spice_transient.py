@@ -1,48 +1,16 @@
-"""The simulated bench's circuit as an ngspice netlist: what the tests compare the world with."""
+"""ngspice's transient analysis of the simulated bench's circuit: what the tests compare the world with."""
 
 from __future__ import annotations
 
-import shutil
 import subprocess
 from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
-import pytest
 from numpy.typing import NDArray
+from spice import needs_ngspice, netlist
 
-from twonode.analysis.stage import GROUND, Part, PartKind
 from twonode.drivers.simulated.truth import GENERATOR_NODE
-
-needs_ngspice = pytest.mark.skipif(shutil.which("ngspice") is None, reason="ngspice is not installed")
-
-
-def netlist(parts: Sequence[Part]) -> tuple[list[str], dict[str, str]]:
-    """Element lines, supplies as shorts, and the node numbers."""
-    grounded = {GROUND} | {n for p in parts if p.kind is PartKind.SUPPLY for n in p.between}
-    names: dict[str, str] = {node: "0" for node in grounded}
-    for part in parts:
-        for node in part.between:
-            names.setdefault(node, f"n{len(names)}")
-    lines = []
-    for number, part in enumerate(parts):
-        first, second = (names[node] for node in part.between)
-        match part.kind:
-            case PartKind.RESISTOR:
-                lines.append(f"R{number} {first} {second} {part.value!r}")
-            case PartKind.INDUCTOR:
-                lines.append(f"L{number} {first} {second} {part.value!r}")
-            case PartKind.CAPACITOR:
-                end = second
-                if part.esr_ohm > 0:
-                    end = f"inner{number}"
-                    lines.append(f"RS{number} {end} {second} {part.esr_ohm!r}")
-                lines.append(f"C{number} {first} {end} {part.value!r}")
-                if part.leak_ohm is not None:
-                    lines.append(f"RP{number} {first} {second} {part.leak_ohm!r}")
-            case PartKind.SUPPLY:
-                pass
-    return lines, names
 
 
 def run_transient(
