@@ -57,16 +57,21 @@ def ordinary_frees(part: Part, nominal_farad: float, *, value_sigma: float) -> l
 
     value_sigma : standard deviation of ln C around the nominal value; inf leaves it to the data.
     """
-    family = family_of(nominal_farad)
+    value = Free(part=part.name, aspect=Aspect.VALUE, mean=log(nominal_farad), sigma=value_sigma)
+    return [value, *dielectric_frees(part, nominal_farad)]
+
+
+def dielectric_frees(part: Part, farad: float) -> list[Free]:
+    """Loss, and an electrolytic's ESR, of a sound part of about this value."""
+    family = family_of(farad)
     frees = [
-        Free(part=part.name, aspect=Aspect.VALUE, mean=log(nominal_farad), sigma=value_sigma),
         Free(
             part=part.name,
             aspect=Aspect.LOSS,
             mean=part.loss or family.loss,
             sigma=family.loss_sigma,
             logarithmic=False,
-        ),
+        )
     ]
     esr_ohm = part.esr_ohm or family.esr_ohm
     if esr_ohm:

@@ -12,8 +12,9 @@ from dataclasses import replace
 from enum import Enum
 from math import log
 
+from twonode.analysis.hypotheses import dielectric_frees
 from twonode.analysis.model import Aspect, Free
-from twonode.analysis.prior import ESR_SIGMA, family_of, log_prior
+from twonode.analysis.prior import family_of, log_prior
 from twonode.analysis.stage import Part, PartKind
 
 __all__ = ["PartFault", "circuit_part", "fault_frees", "fault_variants", "faults_of", "prior_rates"]
@@ -162,7 +163,7 @@ def fault_frees(part: Part, fault: PartFault) -> list[Free]:
                 return [value(log(SHORT_OHM if part.kind is PartKind.RESISTOR else 1e-6), SHORT_SIGMA)]
             case _:
                 return [value(ordinary.mean + DRIFT, OFF_SIGMA)]
-    healthy = [value(ordinary.mean, ordinary.sigma), *_dielectric(part)]
+    healthy = [value(ordinary.mean, ordinary.sigma), *dielectric_frees(part, part.value)]
     match fault:
         case PartFault.OPEN:
             return [value(log(STRAY_FARAD), STRAY_SIGMA)]
@@ -195,23 +196,6 @@ def fault_variants(part: Part, fault: PartFault) -> list[tuple[float, list[Free]
         (share, [replace(frees[0], mean=nominal + shift, sigma=sigma), *frees[1:]])
         for share, shift, sigma in modes
     ]
-
-
-def _dielectric(part: Part) -> list[Free]:
-    family = family_of(part.value)
-    frees = [
-        Free(
-            part=part.name,
-            aspect=Aspect.LOSS,
-            mean=part.loss or family.loss,
-            sigma=family.loss_sigma,
-            logarithmic=False,
-        )
-    ]
-    esr_ohm = part.esr_ohm or family.esr_ohm
-    if esr_ohm:
-        frees.append(Free(part=part.name, aspect=Aspect.ESR, mean=log(esr_ohm), sigma=ESR_SIGMA))
-    return frees
 
 
 def _lossy(part: Part, healthy: list[Free]) -> list[Free]:
