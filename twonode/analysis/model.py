@@ -266,6 +266,16 @@ class Model:
         y, *_ = original.admittances(values, 2j * np.pi * np.asarray(frequency_hz, dtype=float))
         return original.network.transfer(y, original.far)
 
+    def fitted_parts(self, theta: Real, sweep: int) -> tuple[tuple[Part, ...], dict[str, float]]:
+        """The parts behind `curve` with their values at theta, the far probe's loading among them.
+
+        Parts that the ratio does not show are left out; a null run has none.
+
+        Returns the parts, and the fitted tan delta by name: noise may put it below zero, where no part's can be.
+        """
+        term = self._terms[sweep]
+        return term.parts_at(np.concatenate([self._physical(theta), term.constants]))
+
 
 class _Term:
     """One sweep's share of the model, with every index looked up once."""
@@ -464,6 +474,28 @@ class _Term:
             y[coils[:, 0]], by_log[coils[:, 0]] = found.y, found.by_log_value
             by_esr[coils[:, 0]] = found.by_esr
         return y, by_log, by_loss, by_esr, conductance[:, None].astype(np.complex128)
+
+    def parts_at(self, values: Real) -> tuple[tuple[Part, ...], dict[str, float]]:
+        """The network's parts at parameters and constants, and every capacitor's fitted tan delta."""
+        losses: dict[str, float] = {}
+        if self.network is None:
+            return (), losses
+        parts = list(self.network.parts)
+        for kind, rows in self._rows.items():
+            for row, value, loss, esr, leak in rows:
+                part = replace(parts[row], value=float(values[value]), measured=None, tolerance=None)
+                if kind is PartKind.CAPACITOR:
+                    leak_ohm = float(values[leak])
+                    losses[part.name] = float(values[loss])
+                    part = replace(
+                        part,
+                        loss=max(0.0, losses[part.name]),
+                        esr_ohm=float(values[esr]),
+                        leak_ohm=leak_ohm if leak_ohm < inf else None,
+                    )
+                parts[row] = part
+        supplies = () if self.sweep.stage is None else self.sweep.stage.parts
+        return (*parts, *(p for p in supplies if p.kind is PartKind.SUPPLY)), losses
 
     def evaluate(self, physical: Real) -> tuple[Real, Real, Complex]:
         """Whitened residual (2 n,), Jacobian (2 n, parameters), modelled ratio (n,)."""
