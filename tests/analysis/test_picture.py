@@ -10,10 +10,11 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.text import Text
 
-from twonode.analysis import picture as picture_module
+from twonode.analysis import look
 from twonode.analysis.findings import FindingState
 from twonode.analysis.hookup import HookUp
-from twonode.analysis.picture import SMALLEST_POINTS, draw_picture, picture_png
+from twonode.analysis.look import SMALLEST_POINTS
+from twonode.analysis.picture import draw_picture, picture_png
 from twonode.analysis.quantities import Tolerance
 from twonode.analysis.report import Circumstances, RefusedReading
 
@@ -162,10 +163,8 @@ def _luminance(colour):
     return float(np.dot([0.2126, 0.7152, 0.0722], channels))
 
 
-@pytest.mark.parametrize("name", ["_INK", "_QUIET", "_SOUND", "_TROUBLE"])
+@pytest.mark.parametrize("name", ["INK", "QUIET", "SOUND", "TROUBLE"])
 def test_coloured_words_keep_the_contrast_of_wcag_aa(name):
     # WCAG 2.2, success criterion 1.4.3: at least 4.5 to 1.
-    light, dark = sorted(
-        (_luminance(picture_module._PAPER), _luminance(getattr(picture_module, name))), reverse=True
-    )
+    light, dark = sorted((_luminance(look.PAPER), _luminance(getattr(look, name))), reverse=True)
     assert (light + 0.05) / (dark + 0.05) >= 4.5

@@ -10,7 +10,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from test_picture import _texts
 
 from twonode.analysis.explain import explain_stage
-from twonode.analysis.picture import SMALLEST_POINTS
+from twonode.analysis.look import SMALLEST_POINTS
 from twonode.analysis.single_fault import parse_fault
 from twonode.analysis.stage import GROUND, Part, PartKind, Stage, shipped_stage, shipped_stage_names
 from twonode.analysis.stage_picture import draw_stage_picture, stage_picture_png

@@ -9,14 +9,28 @@ from __future__ import annotations
 
 import io
 import textwrap
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from twonode.analysis.curves import FittedCurve, degrees_beside, fitted_curves
 from twonode.analysis.estimate import Estimate
 from twonode.analysis.findings import FindingState
+from twonode.analysis.look import (
+    BAND,
+    CURVE,
+    INK,
+    PAPER,
+    QUIET,
+    SMALLEST_POINTS,
+    SOUND,
+    TROUBLE,
+    decibels,
+    hertz_words,
+    shortened,
+    type_settings,
+)
 from twonode.analysis.quantities import format_quantity
 from twonode.analysis.report import (
     Circumstances,
@@ -31,54 +45,25 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["SMALLEST_POINTS", "draw_picture", "picture_png"]
+__all__ = ["draw_picture", "picture_png"]
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
-
-SMALLEST_POINTS = 13.0
-"""Smallest type on the picture, which is 13 inches wide: legible at arm's length on an ordinary screen."""
 
 # Share of the bar's width that half of "expected 22.0 nF -20/+100 %" takes up.
 _ROOM_FOR_WORDS = 0.16
 _WIDTH_IN, _HEIGHT_IN, _DOTS_PER_IN = 13.0, 13.0, 100
 
-_PAPER = "#fbfaf5"
-_INK = "#1b2230"
-_QUIET = "#566072"
-_BAND = "#d3e2ef"
-_SOUND = "#00589b"
-_TROUBLE = "#b8400e"
-_CURVE = "#8a6d1f"
 _POINTS = ("#00589b", "#1b2230", "#5b3a86")
 _MARKERS = ("o", "s", "D")
 _LINES = ("-", "--", ":")
 
 # Mark and colour of each finding; the mark says the same as the colour, the words say it all.
 _MARKS = {
-    FindingState.WITHIN_TOLERANCE: ("✓", _SOUND),
-    FindingState.UNDECIDED: ("?", _INK),
+    FindingState.WITHIN_TOLERANCE: ("✓", SOUND),
+    FindingState.UNDECIDED: ("?", INK),
 }
-_TROUBLE_MARK = ("✗", _TROUBLE)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Curves:
-    """One sweep ready to be drawn.
-
-    frequency_hz, ratio, sigma : points less the fitted channel errors, shape (n,); sigma relative, standard.
-    residual_size, residual_angle : measured against modelled, in standard uncertainties, shape (n,).
-    fine_hz, fine_ratio : the fitted circuit, shape (m,).
-    """
-
-    frequency_hz: Real
-    ratio: Complex
-    sigma_size: Real
-    sigma_angle: Real
-    residual_size: Real
-    residual_angle: Real
-    fine_hz: Real
-    fine_ratio: Complex
+_TROUBLE_MARK = ("✗", TROUBLE)
 
 
 def picture_png(estimate: Estimate, circumstances: Circumstances) -> bytes:
@@ -97,18 +82,8 @@ def draw_picture(estimate: Estimate, circumstances: Circumstances) -> Figure:
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    settings: Any = {
-        "font.family": "DejaVu Sans",
-        "font.size": SMALLEST_POINTS,
-        "axes.edgecolor": _INK,
-        "axes.labelcolor": _INK,
-        "text.color": _INK,
-        "xtick.color": _INK,
-        "ytick.color": _INK,
-        "axes.linewidth": 1.2,
-    }
-    with mpl.rc_context(settings):
-        figure = Figure(figsize=(_WIDTH_IN, _HEIGHT_IN), facecolor=_PAPER)
+    with mpl.rc_context(type_settings()):
+        figure = Figure(figsize=(_WIDTH_IN, _HEIGHT_IN), facecolor=PAPER)
         _draw_words(figure, estimate, circumstances)
         if estimate.capacitance.value is not None and estimate.capacitance.interval95 is not None:
             _draw_bar(figure.add_axes((0.06, 0.657, 0.88, 0.06)), estimate)
@@ -119,15 +94,11 @@ def draw_picture(estimate: Estimate, circumstances: Circumstances) -> Figure:
     return figure
 
 
-def _shortened(text: str, longest: int) -> str:
-    return text if len(text) <= longest else text[: longest - 1].rstrip() + "…"
-
-
 def _draw_words(figure: Figure, estimate: Estimate, circumstances: Circumstances) -> None:
     from matplotlib.patches import Rectangle
 
     mark, colour = _MARKS.get(estimate.finding.state, _TROUBLE_MARK)
-    figure.text(0.04, 0.972, _shortened(circumstances.title, 68), size=15, color=_QUIET, va="center")
+    figure.text(0.04, 0.972, shortened(circumstances.title, 68), size=15, color=QUIET, va="center")
     if circumstances.simulated:
         figure.text(
             0.96,
@@ -137,9 +108,9 @@ def _draw_words(figure: Figure, estimate: Estimate, circumstances: Circumstances
             weight="bold",
             ha="right",
             va="center",
-            bbox={"boxstyle": "square,pad=0.35", "facecolor": _PAPER, "edgecolor": _INK, "linewidth": 1.5},
+            bbox={"boxstyle": "square,pad=0.35", "facecolor": PAPER, "edgecolor": INK, "linewidth": 1.5},
         )
-    name = _shortened(estimate.part, 12)
+    name = shortened(estimate.part, 12)
     value = value_words(estimate).removesuffix(" (95 %)")
     figure.text(
         0.04,
@@ -150,7 +121,7 @@ def _draw_words(figure: Figure, estimate: Estimate, circumstances: Circumstances
         va="center",
     )
     figure.add_artist(Rectangle((0.04, 0.823), 0.044, 0.044, facecolor=colour, transform=figure.transFigure))
-    figure.text(0.062, 0.8435, mark, size=30, weight="bold", color=_PAPER, ha="center", va="center")
+    figure.text(0.062, 0.8435, mark, size=30, weight="bold", color=PAPER, ha="center", va="center")
     figure.text(
         0.1, 0.844, estimate.finding.state.value.upper(), size=31, weight="bold", color=colour, va="center"
     )
@@ -195,23 +166,23 @@ def _draw_bar(axes: Axes, estimate: Estimate) -> None:
         margin = max(0.18 * (most - least), 0.02 * most)
         axes.set_xlim(least - margin, most + margin)
     axes.set_ylim(0.0, 1.0)
-    axes.axhline(0.5, color=_QUIET, linewidth=1.0, zorder=1)
+    axes.axhline(0.5, color=QUIET, linewidth=1.0, zorder=1)
     if limits is not None:
         axes.axvspan(
-            *limits, ymin=0.08, ymax=0.92, facecolor=_BAND, edgecolor=_SOUND, hatch="//", zorder=2, lw=0
+            *limits, ymin=0.08, ymax=0.92, facecolor=BAND, edgecolor=SOUND, hatch="//", zorder=2, lw=0
         )
         for limit in limits:
-            axes.plot([limit, limit], [0.02, 0.98], color=_INK, linewidth=2.0, zorder=3)
+            axes.plot([limit, limit], [0.02, 0.98], color=INK, linewidth=2.0, zorder=3)
     if estimate.nominal_farad is not None:
         axes.plot(
-            [estimate.nominal_farad] * 2, [0.08, 0.92], color=_INK, linewidth=1.6, linestyle=":", zorder=3
+            [estimate.nominal_farad] * 2, [0.08, 0.92], color=INK, linewidth=1.6, linestyle=":", zorder=3
         )
     _label_expected(axes, estimate, limits)
-    axes.plot([low, high], [0.5, 0.5], color=_INK, linewidth=9, solid_capstyle="butt", zorder=5)
+    axes.plot([low, high], [0.5, 0.5], color=INK, linewidth=9, solid_capstyle="butt", zorder=5)
     for end in (low, high):
-        axes.plot([end, end], [0.22, 0.78], color=_INK, linewidth=3, zorder=5)
+        axes.plot([end, end], [0.22, 0.78], color=INK, linewidth=3, zorder=5)
     axes.plot(
-        [found.value], [0.5], "D", color=_PAPER, markeredgecolor=_INK, markeredgewidth=2.5, ms=9, zorder=6
+        [found.value], [0.5], "D", color=PAPER, markeredgecolor=INK, markeredgewidth=2.5, ms=9, zorder=6
     )
     axes.annotate(
         "measured, 95 % interval",
@@ -269,99 +240,41 @@ def _draw_sentence(figure: Figure, estimate: Estimate) -> None:
         ha="center",
         va="center",
         linespacing=1.4,
-        bbox={"boxstyle": "square,pad=0.6", "facecolor": _PAPER, "edgecolor": _INK, "linewidth": 1.8},
+        bbox={"boxstyle": "square,pad=0.6", "facecolor": PAPER, "edgecolor": INK, "linewidth": 1.8},
     )
-
-
-def _curves(estimate: Estimate, circumstances: Circumstances) -> list[_Curves]:
-    refused_hz = [point.frequency_hz for point in circumstances.refused if point.ratio]
-    posterior = estimate.posterior
-    found = []
-    for place, sweep in enumerate(posterior.model.sweeps):
-        if sweep.stage is None or not sweep.points:
-            continue
-        order = np.argsort([p.frequency_hz for p in sweep.points])
-        frequency_hz = np.array([p.frequency_hz for p in sweep.points])[order]
-        measured = np.array([p.ratio for p in sweep.points])[order]
-        covariance = np.array([p.ratio_cov for p in sweep.points])[order]
-        modelled = posterior.evaluation.ratio[place][order]
-        circuit = posterior.model.curve(posterior.theta, place, frequency_hz)
-        sigma_size, sigma_angle = _along_and_across(modelled, covariance)
-        off = measured / modelled - 1.0
-        reach_hz = np.concatenate([frequency_hz / 2.0, frequency_hz * 2.0, refused_hz])
-        fine_hz = np.geomspace(reach_hz.min() / 1.05, reach_hz.max() * 1.05, 600)
-        found.append(
-            _Curves(
-                frequency_hz=frequency_hz,
-                ratio=measured / modelled * circuit,
-                sigma_size=sigma_size,
-                sigma_angle=sigma_angle,
-                residual_size=off.real / sigma_size,
-                residual_angle=off.imag / sigma_angle,
-                fine_hz=fine_hz,
-                fine_ratio=posterior.model.curve(posterior.theta, place, fine_hz),
-            )
-        )
-    return found
-
-
-def _along_and_across(ratio: Complex, covariance: Real) -> tuple[Real, Real]:
-    """Relative standard uncertainties of size and angle (rad), each shape (n,).
-
-    ratio : shape (n,). covariance : shape (n, 3), var Re, cov Re Im, var Im.
-    """
-    size = np.abs(ratio)
-    cos, sin = ratio.real / size, ratio.imag / size
-    re, both, im = covariance.T
-    along = cos**2 * re + 2 * cos * sin * both + sin**2 * im
-    across = sin**2 * re - 2 * cos * sin * both + cos**2 * im
-    return np.sqrt(along) / size, np.sqrt(across) / size
-
-
-def _decibels(ratio: Complex) -> Real:
-    result: Real = 20.0 * np.log10(np.maximum(np.abs(ratio), 1e-12))
-    return result
-
-
-def _degrees_beside(ratio: Complex, curve_hz: Real, curve_degrees: Real, frequency_hz: Real) -> Real:
-    """Phases in degrees, each turned by whole revolutions to lie beside the curve."""
-    near = np.interp(np.log(frequency_hz), np.log(curve_hz), curve_degrees)
-    plain = np.degrees(np.angle(ratio))
-    result: Real = plain + 360.0 * np.round((near - plain) / 360.0)
-    return result
 
 
 def _draw_measured(figure: Figure, estimate: Estimate, circumstances: Circumstances) -> None:
     size = figure.add_axes((0.105, 0.40, 0.855, 0.19))
     angle = figure.add_axes((0.105, 0.245, 0.855, 0.135), sharex=size)
     left = figure.add_axes((0.105, 0.125, 0.855, 0.10), sharex=size)
-    curves = _curves(estimate, circumstances)
+    curves = fitted_curves(estimate, [point.frequency_hz for point in circumstances.refused if point.ratio])
     several = len(curves) > 1
     for place, curve in enumerate(curves):
         colour, marker = _POINTS[place % 3], _MARKERS[place % 3]
         line = _LINES[place % 3]
         suffix = f", sweep {place + 1}" if several else ""
         fine_degrees = np.degrees(np.unwrap(np.angle(curve.fine_ratio)))
-        degrees = _degrees_beside(curve.ratio, curve.fine_hz, fine_degrees, curve.frequency_hz)
+        degrees = degrees_beside(curve.ratio, curve.fine_hz, fine_degrees, curve.frequency_hz)
         bars: dict[str, Any] = {
             "fmt": marker,
             "color": colour,
             "ms": 7,
-            "mec": _PAPER,
+            "mec": PAPER,
             "mew": 0.8,
             "elinewidth": 2,
             "capsize": 4,
             "zorder": 4,
         }
         for axes, fine, points, sigma, label in (
-            (size, _decibels(curve.fine_ratio), _decibels(curve.ratio), 8.686 * curve.sigma_size, suffix),
+            (size, decibels(curve.fine_ratio), decibels(curve.ratio), 8.686 * curve.sigma_size, suffix),
             (angle, fine_degrees, degrees, np.degrees(curve.sigma_angle), None),
         ):
             axes.plot(
                 curve.fine_hz,
                 fine,
                 line,
-                color=_CURVE,
+                color=CURVE,
                 linewidth=2.4,
                 zorder=3,
                 label=None if label is None else f"fitted circuit{label}",
@@ -379,7 +292,7 @@ def _draw_measured(figure: Figure, estimate: Estimate, circumstances: Circumstan
             curve.residual_angle,
             marker,
             color=colour,
-            mfc=_PAPER,
+            mfc=PAPER,
             mew=1.6,
             ms=6,
             zorder=4,
@@ -391,24 +304,26 @@ def _draw_measured(figure: Figure, estimate: Estimate, circumstances: Circumstan
     _finish_axes(size, angle, left, curves, estimate.corner_hz)
 
 
-def _draw_refused(size: Axes, angle: Axes, curves: list[_Curves], circumstances: Circumstances) -> None:
+def _draw_refused(size: Axes, angle: Axes, curves: list[FittedCurve], circumstances: Circumstances) -> None:
     taken = [point for point in circumstances.refused if point.ratio]
     if not taken or not curves:
         return
     frequency_hz = np.array([point.frequency_hz for point in taken])
     ratio = np.array([point.ratio for point in taken], dtype=np.complex128)
     fine_degrees = np.degrees(np.unwrap(np.angle(curves[0].fine_ratio)))
-    look: dict[str, Any] = {"color": _QUIET, "ms": 9, "mew": 2.0, "zorder": 5, "linestyle": "none"}
-    size.plot(frequency_hz, _decibels(ratio), "x", label=f"refused ({len(circumstances.refused)})", **look)
+    look: dict[str, Any] = {"color": QUIET, "ms": 9, "mew": 2.0, "zorder": 5, "linestyle": "none"}
+    size.plot(frequency_hz, decibels(ratio), "x", label=f"refused ({len(circumstances.refused)})", **look)
     angle.plot(
         frequency_hz,
-        _degrees_beside(ratio, curves[0].fine_hz, fine_degrees, frequency_hz),
+        degrees_beside(ratio, curves[0].fine_hz, fine_degrees, frequency_hz),
         "x",
         **look,
     )
 
 
-def _finish_axes(size: Axes, angle: Axes, left: Axes, curves: list[_Curves], corner_hz: float | None) -> None:
+def _finish_axes(
+    size: Axes, angle: Axes, left: Axes, curves: list[FittedCurve], corner_hz: float | None
+) -> None:
     from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullFormatter
 
     for axes, label in ((size, "ratio, dB"), (angle, "phase, °"), (left, "residual, u")):
@@ -430,7 +345,7 @@ def _finish_axes(size: Axes, angle: Axes, left: Axes, curves: list[_Curves], cor
     reach = max([3.0, *(float(np.abs([c.residual_size, c.residual_angle]).max()) for c in curves)])
     left.set_ylim(-1.15 * reach, 1.15 * reach)
     left.axhspan(-2.0, 2.0, facecolor="#eceef2", zorder=0)
-    left.axhline(0.0, color=_INK, linewidth=1.0)
+    left.axhline(0.0, color=INK, linewidth=1.0)
     left.set_yticks([-2, 0, 2] if reach < 8.0 else [-round(0.8 * reach), 0, round(0.8 * reach)])
     left.set_xlabel(
         "frequency (residual in standard uncertainties: filled size, hollow phase; band ±2)", size=14
@@ -438,7 +353,7 @@ def _finish_axes(size: Axes, angle: Axes, left: Axes, curves: list[_Curves], cor
     low_hz, high_hz = left.get_xlim()
     if high_hz < 500.0 * low_hz:
         left.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
-    left.xaxis.set_major_formatter(FuncFormatter(lambda hz, _: _hertz(hz)))
+    left.xaxis.set_major_formatter(FuncFormatter(lambda hz, _: hertz_words(hz)))
     left.xaxis.set_minor_formatter(NullFormatter())
     size.figure.align_ylabels([size, angle, left])
     if corner_hz is not None and curves and low_hz < corner_hz < high_hz:
@@ -455,9 +370,9 @@ def _finish_axes(size: Axes, angle: Axes, left: Axes, curves: list[_Curves], cor
     )
 
 
-def _mark_corner(size: Axes, angle: Axes, curve: _Curves, corner_hz: float) -> None:
+def _mark_corner(size: Axes, angle: Axes, curve: FittedCurve, corner_hz: float) -> None:
     for axes in (size, angle):
-        axes.axvline(corner_hz, color=_INK, linewidth=1.6, linestyle=(0, (5, 3)), zorder=2)
+        axes.axvline(corner_hz, color=INK, linewidth=1.6, linestyle=(0, (5, 3)), zorder=2)
     # A rising curve leaves the lower right free, a falling one the lower left.
     place = _place(size, corner_hz)
     rightwards = abs(curve.fine_ratio[-1]) > abs(curve.fine_ratio[0])
@@ -476,14 +391,8 @@ def _mark_corner(size: Axes, angle: Axes, curve: _Curves, corner_hz: float) -> N
     )
 
 
-def _hertz(hz: float) -> str:
-    if hz >= 1e6:
-        return f"{hz / 1e6:g} MHz"
-    return f"{hz / 1e3:g} kHz" if hz >= 1e3 else f"{hz:g} Hz"
-
-
 def _draw_footnote(figure: Figure, estimate: Estimate, circumstances: Circumstances) -> None:
     not_tested = ", ".join(estimate.finding.not_tested)
     lines = textwrap.wrap(conditions_words(circumstances), 132)[:2]
     lines.append(f"Not tested: {not_tested}. Points are shown less the fitted channel errors, bars are ±2 u.")
-    figure.text(0.04, 0.072, "\n".join(lines), size=SMALLEST_POINTS, va="top", color=_QUIET, linespacing=1.4)
+    figure.text(0.04, 0.072, "\n".join(lines), size=SMALLEST_POINTS, va="top", color=QUIET, linespacing=1.4)

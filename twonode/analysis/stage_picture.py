@@ -9,26 +9,27 @@ from __future__ import annotations
 import io
 import textwrap
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from twonode.analysis.explain import StageExplained
-from twonode.analysis.paths import GroundBranch, Response, fed_ratio, signal_paths
-from twonode.analysis.picture import (
-    _BAND,
-    _CURVE,
-    _INK,
-    _PAPER,
-    _QUIET,
-    _SOUND,
-    _TROUBLE,
+from twonode.analysis.look import (
+    BAND,
+    CURVE,
+    INK,
+    PAPER,
+    QUIET,
     SMALLEST_POINTS,
-    _decibels,
-    _hertz,
-    _shortened,
+    SOUND,
+    TROUBLE,
+    decibels,
+    hertz_words,
+    shortened,
+    type_settings,
 )
+from twonode.analysis.paths import GroundBranch, Response, fed_ratio, signal_paths
 from twonode.analysis.quantities import format_quantity
 from twonode.analysis.single_fault import FaultKind, SingleFault, fault_words, faulty_stage
 from twonode.analysis.stage import PartKind, Stage
@@ -48,7 +49,7 @@ _KEYS_AT = _LEFT + _WIDE + 0.02
 
 # Fill and pattern of an area; neighbours in the list never share either.
 _AREAS = (
-    (_BAND, ""),
+    (BAND, ""),
     ("#f0dfc0", "//"),
     ("#e3e5ea", ".."),
     ("#f3cdbd", "\\\\"),
@@ -59,11 +60,11 @@ _AREAS = (
 )
 # Colour, line style and mark of a faulty stage's curve; the healthy one is the thick line in ink.
 _CURVES = (
-    (_TROUBLE, "--", "o"),
-    (_SOUND, "-.", "s"),
-    (_CURVE, (0, (6, 1.5)), "^"),
+    (TROUBLE, "--", "o"),
+    (SOUND, "-.", "s"),
+    (CURVE, (0, (6, 1.5)), "^"),
     ("#5b3a86", (0, (3, 1, 1, 1)), "D"),
-    (_QUIET, ":", "v"),
+    (QUIET, ":", "v"),
 )
 _MOST_OTHERS = 2
 # Levels further down than this below the highest are of no use to anybody.
@@ -97,22 +98,11 @@ def draw_stage_picture(explained: StageExplained) -> Figure:
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    settings: Any = {
-        "font.family": "DejaVu Sans",
-        "font.size": SMALLEST_POINTS,
-        "axes.edgecolor": _INK,
-        "axes.labelcolor": _INK,
-        "text.color": _INK,
-        "xtick.color": _INK,
-        "ytick.color": _INK,
-        "axes.linewidth": 1.2,
-        "hatch.linewidth": 0.8,
-    }
     stage = explained.stage
     source_ohm = explained.sound.source_ohm
-    with mpl.rc_context(settings):
-        figure = Figure(figsize=(_WIDTH_IN, _HEIGHT_IN), facecolor=_PAPER)
-        title = _shortened(stage.title, 84)
+    with mpl.rc_context(type_settings()):
+        figure = Figure(figsize=(_WIDTH_IN, _HEIGHT_IN), facecolor=PAPER)
+        title = shortened(stage.title, 84)
         size = 21 if len(title) <= 64 else 16
         figure.text(0.04, 0.965, title, size=size, weight="bold", va="center")
         figure.text(0.04, 0.94, textwrap.fill(explained.opening, 108), size=15, va="top", linespacing=1.35)
@@ -144,7 +134,7 @@ def draw_stage_picture(explained: StageExplained) -> Figure:
             "a node that a supply holds is ground for the signal.",
             size=SMALLEST_POINTS,
             va="top",
-            color=_QUIET,
+            color=QUIET,
             linespacing=1.4,
         )
     return figure
@@ -166,7 +156,7 @@ def _draw_shares(figure: Figure, explained: StageExplained) -> None:
         shares = [*shares[: _MOST_AREAS - 1], rest]
         names = [*names[: _MOST_AREAS - 1], f"{len(branches) - _MOST_AREAS + 1} others"]
         parts = [*parts[: _MOST_AREAS - 1], "others"]
-    areas = axes.stackplot(_FREQUENCY_HZ, shares, edgecolor=_INK, linewidth=1.0)
+    areas = axes.stackplot(_FREQUENCY_HZ, shares, edgecolor=INK, linewidth=1.0)
     for area, (fill, pattern) in zip(areas, _AREAS, strict=False):
         area.set_facecolor(fill)
         area.set_hatch(pattern)
@@ -184,7 +174,7 @@ def _draw_shares(figure: Figure, explained: StageExplained) -> None:
     )
     _finish(axes)
     keys = [
-        Patch(facecolor=fill, hatch=pattern, edgecolor=_INK, linewidth=1.0)
+        Patch(facecolor=fill, hatch=pattern, edgecolor=INK, linewidth=1.0)
         for fill, pattern in _AREAS[: len(shares)]
     ]
     figure.legend(
@@ -230,7 +220,7 @@ def _name_area(axes: Axes, part: str, share: Real, top: Real) -> None:
         weight="bold",
         ha="center",
         va="center",
-        bbox={"boxstyle": "square,pad=0.15", "facecolor": _PAPER, "edgecolor": "none"},
+        bbox={"boxstyle": "square,pad=0.15", "facecolor": PAPER, "edgecolor": "none"},
     )
 
 
@@ -274,10 +264,10 @@ def _draw_levels(axes: Axes, curves: list[_Curve], source_ohm: float | None, tit
     levels = []
     for place, curve in enumerate(curves):
         response: Response = fed_ratio(curve.stage, source_ohm)
-        level = _decibels(response(_FREQUENCY_HZ))
+        level = decibels(response(_FREQUENCY_HZ))
         levels.append(level)
         if place == 0:
-            axes.plot(_FREQUENCY_HZ, level, color=_INK, linewidth=3.4, label=curve.label, zorder=3)
+            axes.plot(_FREQUENCY_HZ, level, color=INK, linewidth=3.4, label=curve.label, zorder=3)
             continue
         colour, style, mark = _CURVES[(place - 1) % len(_CURVES)]
         axes.plot(
@@ -290,7 +280,7 @@ def _draw_levels(axes: Axes, curves: list[_Curve], source_ohm: float | None, tit
             # Marks of curves that lie on each other stand beside each other.
             markevery=(20 + 22 * place, 140),
             ms=8,
-            mec=_PAPER,
+            mec=PAPER,
             label=curve.label,
             zorder=4 + place,
         )
@@ -310,7 +300,7 @@ def _finish(axes: Axes) -> None:
     axes.set_xscale("log")
     axes.set_xlim(_FREQUENCY_HZ[0], _FREQUENCY_HZ[-1])
     axes.set_xticks([10.0**power for power in range(8)])
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda hz, _: _hertz(hz)))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda hz, _: hertz_words(hz)))
     axes.xaxis.set_minor_formatter(NullFormatter())
     axes.yaxis.set_major_locator(MaxNLocator(5))
     axes.set_facecolor("white")

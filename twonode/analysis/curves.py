@@ -1,0 +1,94 @@
+"""Measured points beside the fitted circuit, ready to be drawn.
+
+Owns taking the fitted channel errors off the points, and their uncertainties along and across. Draws nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from twonode.analysis.estimate import Estimate
+
+__all__ = ["FittedCurve", "degrees_beside", "fitted_curves"]
+
+Real = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FittedCurve:
+    """One sweep of an estimate.
+
+    frequency_hz, ratio, sigma : points less the fitted channel errors, shape (n,); sigma relative, standard.
+    residual_size, residual_angle : measured against modelled, in standard uncertainties, shape (n,).
+    fine_hz, fine_ratio : the fitted circuit, shape (m,).
+    """
+
+    frequency_hz: Real
+    ratio: Complex
+    sigma_size: Real
+    sigma_angle: Real
+    residual_size: Real
+    residual_angle: Real
+    fine_hz: Real
+    fine_ratio: Complex
+
+
+def fitted_curves(estimate: Estimate, also_hz: Sequence[float] = ()) -> list[FittedCurve]:
+    """The sweeps behind an estimate, in their order, null runs left out.
+
+    also_hz : frequencies that the fine curve has to reach as well, Hz.
+    """
+    posterior = estimate.posterior
+    found = []
+    for place, sweep in enumerate(posterior.model.sweeps):
+        if sweep.stage is None or not sweep.points:
+            continue
+        order = np.argsort([p.frequency_hz for p in sweep.points])
+        frequency_hz = np.array([p.frequency_hz for p in sweep.points])[order]
+        measured = np.array([p.ratio for p in sweep.points])[order]
+        covariance = np.array([p.ratio_cov for p in sweep.points])[order]
+        modelled = posterior.evaluation.ratio[place][order]
+        circuit = posterior.model.curve(posterior.theta, place, frequency_hz)
+        sigma_size, sigma_angle = _along_and_across(modelled, covariance)
+        off = measured / modelled - 1.0
+        reach_hz = np.concatenate([frequency_hz / 2.0, frequency_hz * 2.0, also_hz])
+        fine_hz = np.geomspace(reach_hz.min() / 1.05, reach_hz.max() * 1.05, 600)
+        found.append(
+            FittedCurve(
+                frequency_hz=frequency_hz,
+                ratio=measured / modelled * circuit,
+                sigma_size=sigma_size,
+                sigma_angle=sigma_angle,
+                residual_size=off.real / sigma_size,
+                residual_angle=off.imag / sigma_angle,
+                fine_hz=fine_hz,
+                fine_ratio=posterior.model.curve(posterior.theta, place, fine_hz),
+            )
+        )
+    return found
+
+
+def _along_and_across(ratio: Complex, covariance: Real) -> tuple[Real, Real]:
+    """Relative standard uncertainties of size and angle (rad), each shape (n,).
+
+    ratio : shape (n,). covariance : shape (n, 3), var Re, cov Re Im, var Im.
+    """
+    size = np.abs(ratio)
+    cos, sin = ratio.real / size, ratio.imag / size
+    re, both, im = covariance.T
+    along = cos**2 * re + 2 * cos * sin * both + sin**2 * im
+    across = sin**2 * re - 2 * cos * sin * both + cos**2 * im
+    return np.sqrt(along) / size, np.sqrt(across) / size
+
+
+def degrees_beside(ratio: Complex, curve_hz: Real, curve_degrees: Real, frequency_hz: Real) -> Real:
+    """Phases in degrees, each turned by whole revolutions to lie beside the curve."""
+    near = np.interp(np.log(frequency_hz), np.log(curve_hz), curve_degrees)
+    plain = np.degrees(np.angle(ratio))
+    result: Real = plain + 360.0 * np.round((near - plain) / 360.0)
+    return result

@@ -1,0 +1,70 @@
+"""The look that all pictures share: colours, smallest type, and how figures are written on axes.
+
+Owns the palette and the small formatting helpers. Colours stay apart for every common kind of colour blindness and
+never carry a meaning alone: words, marks and line styles say the same.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "BAND",
+    "CURVE",
+    "INK",
+    "PAPER",
+    "QUIET",
+    "SMALLEST_POINTS",
+    "SOUND",
+    "TROUBLE",
+    "decibels",
+    "hertz_words",
+    "shortened",
+    "type_settings",
+]
+
+SMALLEST_POINTS = 13.0
+"""Smallest type on a picture, which is 13 inches wide: legible at arm's length on an ordinary screen."""
+
+PAPER = "#fbfaf5"
+INK = "#1b2230"
+QUIET = "#566072"
+BAND = "#d3e2ef"
+SOUND = "#00589b"
+TROUBLE = "#b8400e"
+CURVE = "#8a6d1f"
+
+
+def type_settings(smallest: float = SMALLEST_POINTS) -> Any:
+    """Settings for `matplotlib.rc_context`: type and ink."""
+    return {
+        "font.family": "DejaVu Sans",
+        "font.size": smallest,
+        "axes.edgecolor": INK,
+        "axes.labelcolor": INK,
+        "text.color": INK,
+        "xtick.color": INK,
+        "ytick.color": INK,
+        "axes.linewidth": 1.2,
+    }
+
+
+def decibels(ratio: NDArray[np.complex128]) -> NDArray[np.float64]:
+    """Size of a ratio in dB, any shape; nothing below -240 dB."""
+    result: NDArray[np.float64] = 20.0 * np.log10(np.maximum(np.abs(ratio), 1e-12))
+    return result
+
+
+def hertz_words(hz: float) -> str:
+    """A tick of a frequency axis, such as "20 kHz"."""
+    if hz >= 1e6:
+        return f"{hz / 1e6:g} MHz"
+    return f"{hz / 1e3:g} kHz" if hz >= 1e3 else f"{hz:g} Hz"
+
+
+def shortened(text: str, longest: int) -> str:
+    """The text, cut with an ellipsis where it is longer."""
+    return text if len(text) <= longest else text[: longest - 1].rstrip() + "…"
