@@ -118,7 +118,7 @@ def test_the_words_say_what_the_colours_say(estimates, case, wanted):
 
 
 def test_each_kind_of_finding_has_a_mark_of_its_own():
-    marks = {state: picture_module._MARKS.get(state, picture_module._TROUBLE_MARK) for state in FindingState}
+    marks = {state: look.finding_mark(state) for state in FindingState}
     sound, open_, unclear = (
         marks[state] for state in (FindingState.WITHIN_TOLERANCE, FindingState.OPEN, FindingState.UNDECIDED)
     )

@@ -11,6 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from twonode.analysis.findings import FindingState
+
 __all__ = [
     "BAND",
     "CURVE",
@@ -21,6 +23,7 @@ __all__ = [
     "SOUND",
     "TROUBLE",
     "decibels",
+    "finding_mark",
     "hertz_words",
     "shortened",
     "type_settings",
@@ -50,6 +53,14 @@ def type_settings(smallest: float = SMALLEST_POINTS) -> Any:
         "ytick.color": INK,
         "axes.linewidth": 1.2,
     }
+
+
+_MARKS = {FindingState.WITHIN_TOLERANCE: ("✓", SOUND), FindingState.UNDECIDED: ("?", INK)}
+
+
+def finding_mark(state: FindingState) -> tuple[str, str]:
+    """Mark and colour of a finding; the mark says the same as the colour, and words say it all."""
+    return _MARKS.get(state, ("✗", TROUBLE))
 
 
 def decibels(ratio: NDArray[np.complex128]) -> NDArray[np.float64]:

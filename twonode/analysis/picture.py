@@ -25,8 +25,8 @@ from twonode.analysis.look import (
     QUIET,
     SMALLEST_POINTS,
     SOUND,
-    TROUBLE,
     decibels,
+    finding_mark,
     hertz_words,
     shortened,
     type_settings,
@@ -57,13 +57,6 @@ _WIDTH_IN, _HEIGHT_IN, _DOTS_PER_IN = 13.0, 13.0, 100
 _POINTS = ("#00589b", "#1b2230", "#5b3a86")
 _MARKERS = ("o", "s", "D")
 _LINES = ("-", "--", ":")
-
-# Mark and colour of each finding; the mark says the same as the colour, the words say it all.
-_MARKS = {
-    FindingState.WITHIN_TOLERANCE: ("✓", SOUND),
-    FindingState.UNDECIDED: ("?", INK),
-}
-_TROUBLE_MARK = ("✗", TROUBLE)
 
 
 def picture_png(estimate: Estimate, circumstances: Circumstances) -> bytes:
@@ -97,7 +90,7 @@ def draw_picture(estimate: Estimate, circumstances: Circumstances) -> Figure:
 def _draw_words(figure: Figure, estimate: Estimate, circumstances: Circumstances) -> None:
     from matplotlib.patches import Rectangle
 
-    mark, colour = _MARKS.get(estimate.finding.state, _TROUBLE_MARK)
+    mark, colour = finding_mark(estimate.finding.state)
     figure.text(0.04, 0.972, shortened(circumstances.title, 68), size=15, color=QUIET, va="center")
     if circumstances.simulated:
         figure.text(
