@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import exp, isfinite
+from math import exp
 from typing import Any
 
 from twonode.analysis.clips import TELLING_SIGMA, ClipProposal
@@ -20,6 +20,7 @@ from twonode.analysis.electrolytic import (
     is_electrolytic,
 )
 from twonode.analysis.estimate import Quantity
+from twonode.analysis.jsonvalues import finite_document
 from twonode.analysis.measurement_candidates import MeasurementKind, SweepAction
 from twonode.analysis.model import Aspect
 from twonode.analysis.next_measurement import SETTLED, Proposal
@@ -336,7 +337,7 @@ def diagnosis_document(
                 "in_group": str(w.hypothesis) in inside,
                 "seen": w.posterior is not None,
                 "figures": [
-                    {"part": f.part, "what": f.what, **_quantity_document(f.quantity)}
+                    {"part": f.part, "what": f.what, **f.quantity.document()}
                     for f in figures_of(w, diagnosis.stage)
                 ],
             }
@@ -355,8 +356,7 @@ def diagnosis_document(
             if prior_rates(part)
         },
     }
-    finite: dict[str, Any] = _finite(document)
-    return finite
+    return finite_document(document)
 
 
 def _proposal_document(proposal: Proposal) -> dict[str, Any]:
@@ -371,26 +371,6 @@ def _proposal_document(proposal: Proposal) -> dict[str, Any]:
         "expected_bits": proposal.expected_entropy_drop_bits,
         "settles_probability": proposal.settles,
     }
-
-
-def _quantity_document(found: Quantity) -> dict[str, Any]:
-    return {
-        "value": found.value,
-        "standard_uncertainty": found.standard_uncertainty,
-        "interval95": None if found.interval95 is None else list(found.interval95),
-        "unit": found.unit,
-    }
-
-
-def _finite(value: Any) -> Any:
-    """The same JSON values with null for every number that is none."""
-    if isinstance(value, Mapping):
-        return {key: _finite(each) for key, each in value.items()}
-    if isinstance(value, list | tuple):
-        return [_finite(each) for each in value]
-    if isinstance(value, float):
-        return float(value) if isfinite(value) else None
-    return value
 
 
 def clips_lines(stage: Stage, suspect: str, found: Sequence[ClipProposal]) -> tuple[str, ...]:
@@ -442,5 +422,4 @@ def clips_document(stage: Stage, suspect: str, found: Sequence[ClipProposal]) ->
             for f in found
         ],
     }
-    finite: dict[str, Any] = _finite(document)
-    return finite
+    return finite_document(document)

@@ -168,21 +168,12 @@ def electrolytic_document(found: Electrolytic) -> dict[str, Any]:
     return {
         "part": found.part,
         "at_hz": found.at_hz,
-        "capacitance": None if found.capacitance is None else _quantity_document(found.capacitance),
-        "tan_delta": None if found.tan_delta is None else _quantity_document(found.tan_delta),
+        "capacitance": None if found.capacitance is None else found.capacitance.document(),
+        "tan_delta": None if found.tan_delta is None else found.tan_delta.document(),
         "esr": [
-            {"frequency_hz": hz, **_quantity_document(quantity)}
+            {"frequency_hz": hz, **quantity.document()}
             for hz, quantity in dict.fromkeys(e for e in (found.esr_low, found.esr_high) if e is not None)
         ],
-    }
-
-
-def _quantity_document(found: Quantity) -> dict[str, Any]:
-    return {
-        "value": found.value,
-        "standard_uncertainty": found.standard_uncertainty,
-        "interval95": None if found.interval95 is None else list(found.interval95),
-        "unit": found.unit,
     }
 
 

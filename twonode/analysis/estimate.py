@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import exp, inf, log, pi
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,6 +75,20 @@ class Quantity:
         if self.at_least is not None:
             return f"at least {format_quantity(self.at_least, self.unit, 2)}"
         return "not determined"
+
+    def document(self) -> dict[str, Any]:
+        """As JSON: null for what was not determined, with the bound where there is one."""
+        document: dict[str, Any] = {
+            "value": self.value,
+            "standard_uncertainty": self.standard_uncertainty,
+            "interval95": list(self.interval95) if self.interval95 is not None else None,
+            "unit": self.unit,
+        }
+        for key in ("at_least", "at_most"):
+            bound = getattr(self, key)
+            if bound is not None:
+                document[key] = bound
+        return document
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,7 +5,6 @@ Owns what `twonode explain` says and its JSON form. Measures nothing; prints not
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -13,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from twonode.analysis.dc_division import dc_share, dc_volts, has_supply
+from twonode.analysis.jsonvalues import finite
 from twonode.analysis.paths import (
     Corner,
     GroundBranch,
@@ -264,16 +264,12 @@ def _paths_document(paths: SignalPaths) -> dict[str, Any]:
         "levels": [
             {
                 "node": node,
-                "db_to_drive": _finite(decibels(paths.ratio[row]).tolist()),
-                "db_to_source": None if fed is None else _finite(decibels(fed[row]).tolist()),
+                "db_to_drive": finite(decibels(paths.ratio[row]).tolist()),
+                "db_to_source": None if fed is None else finite(decibels(fed[row]).tolist()),
             }
             for row, node in enumerate(paths.nodes)
         ],
     }
-
-
-def _finite(values: list[float]) -> list[float | None]:
-    return [value if math.isfinite(value) else None for value in values]
 
 
 def _corners_document(corners: Sequence[Corner]) -> list[dict[str, Any]]:

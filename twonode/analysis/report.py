@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import cmath
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import PurePath
 from typing import Any
@@ -23,6 +23,7 @@ from twonode.analysis.electrolytic import (
 from twonode.analysis.estimate import Estimate, Quantity
 from twonode.analysis.findings import SWEEP_LIMITS, FindingState
 from twonode.analysis.hookup import HookUp
+from twonode.analysis.jsonvalues import finite_document
 from twonode.analysis.quantities import format_plus_minus, format_quantity, prefix_of
 
 __all__ = [
@@ -115,8 +116,8 @@ def estimate_document(
             "simulated": circumstances.simulated,
             "companions": list(circumstances.companions),
         },
-        "capacitance": _quantity_document(estimate.capacitance),
-        "others": {name: _quantity_document(found) for name, found in estimate.others.items()},
+        "capacitance": estimate.capacitance.document(),
+        "others": {name: found.document() for name, found in estimate.others.items()},
         "budget": [
             {"source": line.source, "share": line.share, "action": line.action} for line in estimate.budget
         ],
@@ -146,37 +147,11 @@ def estimate_document(
     for key in ("loss", "esr", "leak"):
         found = getattr(estimate, key)
         if found is not None:
-            document[key] = _quantity_document(found)
+            document[key] = found.document()
     figures = _electrolytic(estimate, circumstances)
     if figures is not None:
         document["electrolytic"] = electrolytic_document(figures)
-    finite: dict[str, Any] = _finite(document)
-    return finite
-
-
-def _quantity_document(found: Quantity) -> dict[str, Any]:
-    document: dict[str, Any] = {
-        "value": found.value,
-        "standard_uncertainty": found.standard_uncertainty,
-        "interval95": list(found.interval95) if found.interval95 is not None else None,
-        "unit": found.unit,
-    }
-    for key in ("at_least", "at_most"):
-        bound = getattr(found, key)
-        if bound is not None:
-            document[key] = bound
-    return document
-
-
-def _finite(value: Any) -> Any:
-    """The same JSON values with null for every number that is none."""
-    if isinstance(value, Mapping):
-        return {key: _finite(each) for key, each in value.items()}
-    if isinstance(value, list | tuple):
-        return [_finite(each) for each in value]
-    if isinstance(value, float):
-        return float(value) if math.isfinite(value) else None
-    return value
+    return finite_document(document)
 
 
 def report_lines(estimate: Estimate, circumstances: Circumstances) -> tuple[str, ...]:
