@@ -1,0 +1,42 @@
+"""A recording is found by a path or by enough of its name."""
+
+import pytest
+
+from twonode.recordings.errors import NotARecording
+from twonode.recordings.lookup import find_recording
+
+NAMES = (
+    "2031-04-09T18-20-11Z_wrenfield-46_C7",
+    "2031-04-09T18-40-00Z_wrenfield-46_C7",
+    "2031-04-10T09-00-00Z_wrenfield-46_C11",
+)
+
+
+@pytest.fixture
+def archive(tmp_path):
+    for name in (*NAMES, "2031-04-11T09-00-00Z_x_C9.unfinished", ".hidden_C9"):
+        (tmp_path / name).mkdir()
+    return tmp_path
+
+
+@pytest.mark.parametrize(
+    ("text", "place"), [(NAMES[0], 0), ("2031-04-09T18-40", 1), ("c11", 2), ("2031-04-10", 2)]
+)
+def test_enough_of_a_name_finds_it(archive, text, place):
+    assert find_recording(text, archive) == archive / NAMES[place]
+
+
+def test_a_path_is_taken_as_it_is(archive, tmp_path):
+    assert find_recording(str(archive / NAMES[1]), tmp_path / "elsewhere") == archive / NAMES[1]
+
+
+@pytest.mark.parametrize("text", ["C9", "", "nothing", "/no/such/folder", "2032"])
+def test_what_is_not_there_is_said_with_the_way_to_list_what_is(archive, text):
+    with pytest.raises(NotARecording, match="archive list"):
+        find_recording(text, archive)
+
+
+def test_a_name_that_fits_several_names_them(archive):
+    with pytest.raises(NotARecording, match="fits 2 recordings") as caught:
+        find_recording("C7", archive)
+    assert NAMES[0] in caught.value.why
