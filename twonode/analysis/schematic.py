@@ -1,0 +1,379 @@
+"""A stage drawn as a schematic, worked out from its parts list alone.
+
+Owns the layout and the SVG. Nodes stand in one row, the drive node leftmost and the far node rightmost; what leads to
+ground hangs below its node, what leads to a supply stands above it, and what joins two nodes lies between them or in a
+bracket over them. Colours come from the page around it (``currentColor`` and two variables); nothing is said by colour
+alone.
+
+Source of the symbols: IEC 60617 (resistor, capacitor, polarised capacitor, inductor, earth), shapes from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from itertools import permutations
+from xml.sax.saxutils import escape, quoteattr
+
+from twonode.analysis.quantities import format_quantity
+from twonode.analysis.stage import GROUND, Part, PartKind, Stage
+
+__all__ = ["schematic_svg"]
+
+_STEP = 96  # between two branches side by side
+_GAP = 150  # between two neighbouring nodes, where a part lies on its side
+_PART = 44  # length of a symbol
+_ARM = 118  # height of one part in a branch
+_LEVEL = 74  # between two parts that lie over one another
+_MARGIN = 46
+_MOST_ORDERED = 6
+_POLARISED = ("electrolytic",)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Branch:
+    """Parts from a node of the row down to ground or up to a supply, nearest first.
+
+    rail : node at the far end, ground or a supply's. inner : names of the nodes in between.
+    """
+
+    parts: tuple[Part, ...]
+    rail: str
+    inner: tuple[str, ...]
+
+
+@dataclass(slots=True, kw_only=True)
+class _Column:
+    """A node of the row with what hangs on it. x : of its first branch."""
+
+    node: str
+    down: list[_Branch] = field(default_factory=list)
+    up: list[_Branch] = field(default_factory=list)
+    x: float = 0.0
+
+    @property
+    def slots(self) -> int:
+        """Branches side by side."""
+        return max(len(self.down), len(self.up), 1)
+
+    @property
+    def end_x(self) -> float:
+        """Right end of the node's wire."""
+        return self.x + (self.slots - 1) * _STEP
+
+
+def schematic_svg(
+    stage: Stage,
+    *,
+    values: Mapping[str, str] | None = None,
+    marked: Iterable[str] = (),
+    words: Mapping[str, str] | None = None,
+) -> str:
+    """The stage as one SVG element, with title and description for a screen reader.
+
+    Parameters
+    ----------
+    values : what to write beside a part instead of its stated value.
+    marked : parts to draw heavily, such as the asked or the faulty one; a word below says why where ``words`` has one.
+    words : by part name, a word to write below its value, such as "open".
+    """
+    drawing = _Drawing(stage, values or {}, frozenset(marked), words or {})
+    return drawing.svg()
+
+
+class _Drawing:
+    def __init__(
+        self, stage: Stage, values: Mapping[str, str], marked: frozenset[str], words: Mapping[str, str]
+    ) -> None:
+        self._stage = stage
+        self._values, self._marked, self._words = values, marked, words
+        self._held = {
+            node: part
+            for part in stage.parts
+            if part.kind is PartKind.SUPPLY
+            for node in part.between
+            if node != GROUND
+        }
+        self._out: list[str] = []
+        self._columns: list[_Column] = []
+        self._lay_out()
+
+    def _lay_out(self) -> None:
+        rails = {GROUND, *self._held}
+        parts = [p for p in self._stage.parts if p.kind is not PartKind.SUPPLY]
+        branches, across = _branches(parts, rails, {self._stage.drive, self._stage.far})
+        row = _ordered(self._stage, across, {node for node, _ in branches})
+        columns = {node: _Column(node=node) for node in row}
+        self._between_rails: list[_Branch] = []
+        for node, branch in branches:
+            if node in rails:
+                self._between_rails.append(branch)
+            elif branch.rail == GROUND:
+                columns[node].down.append(branch)
+            else:
+                columns[node].up.append(branch)
+        x = float(_MARGIN + 64)
+        for node in row:
+            columns[node].x = x
+            x = columns[node].end_x + _GAP
+        self._columns = [columns[node] for node in row]
+        self._width = x - _GAP + _MARGIN + 110 + _STEP * len(self._between_rails)
+        self._levels = self._arrange(across, {node: k for k, node in enumerate(row)})
+        lifted = max((level for _, level in self._levels), default=0)
+        tall_up = max((len(b.parts) for c in self._columns for b in c.up), default=0)
+        tall_down = max((len(b.parts) for c in self._columns for b in c.down), default=0)
+        self._row_y = float(_MARGIN + 30 + _LEVEL * lifted + (tall_up and _ARM * tall_up + 16))
+        self._ground_y = self._row_y + max(1, tall_down) * _ARM + 8
+        self._lifted = lifted
+        self._height = self._ground_y + 58
+
+    @staticmethod
+    def _arrange(across: list[Part], place: Mapping[str, int]) -> list[tuple[Part, int]]:
+        """Each part between two nodes with its level: 0 lies in the row, others over everything they span."""
+        taken: dict[int, list[tuple[int, int]]] = {}
+        found = []
+        for part in sorted(across, key=lambda p: abs(place[p.between[0]] - place[p.between[1]])):
+            low, high = sorted(place[node] for node in part.between)
+            level = 0 if high - low == 1 else 1
+            while any(a < high and low < b for a, b in taken.get(level, ())):
+                level += 1
+            taken.setdefault(level, []).append((low, high))
+            found.append((part, level))
+        return found
+
+    def svg(self) -> str:
+        self._rows()
+        for part, level in self._levels:
+            self._across(part, level)
+        for column in self._columns:
+            for place, branch in enumerate(column.down):
+                self._down(column.x + place * _STEP, branch)
+            for place, branch in enumerate(column.up):
+                self._up(column.x + place * _STEP, branch)
+        for place, branch in enumerate(self._between_rails):
+            self._beside(self._width - _MARGIN - _STEP * (place + 0.5), branch)
+        title, described = escape(self._stage.title), escape(_described(self._stage))
+        return (
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {self._width:g} {self._height:g}" role="img" '
+            f'aria-label={quoteattr(self._stage.title)} class="schematic" font-family="sans-serif" '
+            f'font-size="15" fill="none" stroke="currentColor" stroke-width="2" stroke-linecap="round">'
+            f"<title>{title}</title><desc>{described}</desc>{''.join(self._out)}</svg>"
+        )
+
+    # Pieces -----------------------------------------------------------------------------------------------------
+
+    def _line(self, *points: tuple[float, float]) -> None:
+        text = " ".join(f"{x:g},{y:g}" for x, y in points)
+        self._out.append(f'<polyline points="{text}"/>')
+
+    def _dot(self, x: float, y: float) -> None:
+        self._out.append(f'<circle cx="{x:g}" cy="{y:g}" r="3.5" fill="currentColor"/>')
+
+    def _text(self, x: float, y: float, text: str, *, anchor: str = "start", bold: bool = False) -> None:
+        weight = ' font-weight="bold"' if bold else ""
+        self._out.append(
+            f'<text x="{x:g}" y="{y:g}" text-anchor="{anchor}" fill="currentColor" stroke="none"{weight}>'
+            f"{escape(text)}</text>"
+        )
+
+    def _rows(self) -> None:
+        for column in self._columns:
+            self._line((column.x, self._row_y), (column.end_x, self._row_y))
+            clip = {self._stage.drive: 1, self._stage.far: 2}.get(column.node)
+            for place in range(column.slots):
+                self._dot(column.x + place * _STEP, self._row_y)
+            if clip is not None:
+                self._clip(column, clip)
+            else:
+                self._text(column.x - 10, self._row_y + 34, column.node, anchor="end")
+
+    def _clip(self, column: _Column, channel: int) -> None:
+        """A flag on the node: where a probe's tip goes."""
+        left = channel == 1
+        x = column.x if left else column.end_x
+        tip = x - 30 if left else x + 30
+        self._line((x, self._row_y), (tip, self._row_y))
+        self._out.append(
+            f'<rect x="{tip - (64 if left else 0):g}" y="{self._row_y - 15:g}" width="64" height="30" rx="4" '
+            'class="clip"/>'
+        )
+        self._text(tip + (-32 if left else 32), self._row_y + 5, f"CH {channel}", anchor="middle", bold=True)
+        self._text(
+            tip + (-64 if left else 64), self._row_y - 24, column.node, anchor="start" if left else "end"
+        )
+
+    def _across(self, part: Part, level: int) -> None:
+        place = {column.node: column for column in self._columns}
+        one, two = sorted((place[node] for node in part.between), key=lambda c: c.x)
+        left, right = one.end_x, two.x
+        y = self._row_y - level * _LEVEL
+        if level:
+            self._dot(left, self._row_y)
+            self._dot(right, self._row_y)
+            # A riser beside a branch that stands on the same dot would run over it.
+            start, stop = left + 18, right - 18
+            self._line((left, self._row_y), (start, self._row_y), (start, y))
+            self._line((right, self._row_y), (stop, self._row_y), (stop, y))
+            left, right = start, stop
+        middle = (left + right) / 2
+        self._line((left, y), (middle - _PART / 2, y))
+        self._line((middle + _PART / 2, y), (right, y))
+        self._symbol(part, middle, y, sideways=True)
+        self._label(part, middle, y - 22, anchor="middle", rising=True)
+
+    def _down(self, x: float, branch: _Branch) -> None:
+        self._chain(x, self._row_y, self._ground_y, branch, downwards=True)
+        self._earth(x, self._ground_y)
+
+    def _up(self, x: float, branch: _Branch) -> None:
+        top = self._row_y - _LEVEL * self._lifted - len(branch.parts) * _ARM
+        self._chain(x, self._row_y, top, branch, downwards=False)
+        self._supply(x, top, branch.rail)
+
+    def _beside(self, x: float, branch: _Branch) -> None:
+        """A part between a supply and ground: it loads no node of the row."""
+        top = self._ground_y - len(branch.parts) * _ARM
+        self._chain(x, top, self._ground_y, branch, downwards=True)
+        self._supply(x, top, branch.rail)
+        self._earth(x, self._ground_y)
+
+    def _chain(self, x: float, start: float, stop: float, branch: _Branch, *, downwards: bool) -> None:
+        sign = 1 if downwards else -1
+        y = start if downwards else start - _LEVEL * self._lifted
+        if y != start:
+            self._line((x, start), (x, y))
+        for number, part in enumerate(branch.parts):
+            middle = y + sign * _ARM / 2
+            self._line((x, y), (x, middle - sign * _PART / 2))
+            self._line((x, middle + sign * _PART / 2), (x, y + sign * _ARM))
+            self._symbol(part, x, middle, sideways=False)
+            # Above the row the right-hand side belongs to the parts that lie between two nodes.
+            self._label(
+                part,
+                x + 20 if downwards else x - 20,
+                middle - 4 if downwards else middle + 1,
+                anchor="start" if downwards else "end",
+                rising=not downwards,
+            )
+            y += sign * _ARM
+            if number < len(branch.inner):
+                self._dot(x, y)
+                self._text(x + 10, y + 5, branch.inner[number])
+        self._line((x, y), (x, stop))
+
+    def _earth(self, x: float, y: float) -> None:
+        for width, drop in ((30, 0), (19, 7), (8, 14)):
+            self._line((x - width / 2, y + drop), (x + width / 2, y + drop))
+
+    def _supply(self, x: float, y: float, node: str) -> None:
+        self._line((x - 9, y + 4), (x, y - 9), (x + 9, y + 4))
+        volts = format_quantity(self._held[node].value, "V") if node in self._held else ""
+        self._text(x, y - 18, f"{node} {volts}".strip(), anchor="middle")
+
+    def _label(self, part: Part, x: float, y: float, *, anchor: str, rising: bool) -> None:
+        value = self._values.get(part.name, format_quantity(part.value, part.kind.unit))
+        lines = [part.name, value, *([self._words[part.name]] if part.name in self._words else [])]
+        top = y - 18 * (len(lines) - 1) if rising else y
+        for number, line in enumerate(lines):
+            bold = number == 0 or number == 2
+            self._text(x, top + 18 * number, line, anchor=anchor, bold=bold)
+
+    def _symbol(self, part: Part, x: float, y: float, *, sideways: bool) -> None:
+        """A symbol of length _PART around its middle, drawn upright and turned where the wire runs sideways."""
+        width = "4" if part.name in self._marked else "2"
+        half = _PART / 2
+        match part.kind:
+            case PartKind.RESISTOR:
+                shape = f'<rect x="-9" y="{-half:g}" width="18" height="{_PART}"/>'
+            case PartKind.CAPACITOR:
+                shape = (
+                    f'<path d="M0,{-half:g}V-5M-15,-5H15M-15,5H15M0,5V{half:g}"/>'
+                    if not _is_polarised(part)
+                    else f'<path d="M0,{-half:g}V-7M-15,-7H15V-2H-15ZM-15,7H15M0,7V{half:g}"/>'
+                    '<path d="M-24,-14h8M-20,-18v8"/>'
+                )
+            case _:
+                loops = "".join("a5.5,5.5 0 0 1 0,11" for _ in range(4))
+                shape = f'<path d="M0,{-half:g}{loops}"/>'
+        turn = " rotate(-90)" if sideways else ""
+        self._out.append(
+            f'<g transform="translate({x:g},{y:g}){turn}" stroke-width="{width}" '
+            f"data-part={quoteattr(part.name)}>{shape}</g>"
+        )
+
+
+def _is_polarised(part: Part) -> bool:
+    return (part.dielectric or "").lower() in _POLARISED
+
+
+def _branches(
+    parts: list[Part], rails: set[str], clips: set[str]
+) -> tuple[list[tuple[str, _Branch]], list[Part]]:
+    """What hangs on one node and ends at a rail, by node; and the parts that join two nodes of the row.
+
+    A node in the middle of two parts only, one of them to a rail, becomes part of a branch.
+    """
+    ends: dict[str, list[Part]] = {}
+    for part in parts:
+        for node in part.between:
+            ends.setdefault(node, []).append(part)
+    inner = {
+        node
+        for node, found in ends.items()
+        if node not in rails
+        and node not in clips
+        and len(found) == 2
+        and sum(_other(p, node) in rails for p in found) == 1
+    }
+    branches: list[tuple[str, _Branch]] = []
+    across: list[Part] = []
+    used: set[str] = set()
+    for part in parts:
+        first, second = part.between
+        if first in rails and second in rails:
+            rail = first if first != GROUND else second
+            branches.append((GROUND, _Branch(parts=(part,), rail=rail, inner=())))
+            continue
+        middle = next((node for node in part.between if node in inner and node not in used), None)
+        if middle is not None and _other(part, middle) not in rails and _other(part, middle) not in inner:
+            last = next(p for p in ends[middle] if p is not part)
+            used.add(middle)
+            branch = _Branch(parts=(part, last), rail=_other(last, middle), inner=(middle,))
+            branches.append((_other(part, middle), branch))
+        elif first in rails or second in rails:
+            node, rail = (second, first) if first in rails else (first, second)
+            if node not in inner:
+                branches.append((node, _Branch(parts=(part,), rail=rail, inner=())))
+        else:
+            across.append(part)
+    return branches, across
+
+
+def _other(part: Part, node: str) -> str:
+    return part.between[1] if part.between[0] == node else part.between[0]
+
+
+def _ordered(stage: Stage, across: list[Part], hung: set[str]) -> list[str]:
+    """Nodes of the row, drive first and far last, the others so that parts span as little as they can."""
+    nodes = {node for part in across for node in part.between} | (hung - {GROUND}) | {stage.drive, stage.far}
+    held = {n for p in stage.parts if p.kind is PartKind.SUPPLY for n in p.between}
+    middle = [n for n in stage.nodes if n in nodes - held and n not in (stage.drive, stage.far)]
+    if len(middle) > _MOST_ORDERED:
+        return [stage.drive, *middle, stage.far]
+
+    def spans(order: tuple[str, ...]) -> int:
+        place = {n: k for k, n in enumerate((stage.drive, *order, stage.far))}
+        return sum(abs(place[p.between[0]] - place[p.between[1]]) ** 2 for p in across)
+
+    return [stage.drive, *min(permutations(middle), key=spans), stage.far]
+
+
+def _described(stage: Stage) -> str:
+    """The circuit in words, part by part."""
+    sentences = [f"Channel 1 on {stage.drive}, channel 2 on {stage.far}."]
+    for part in stage.parts:
+        value = format_quantity(part.value, part.kind.unit)
+        sentences.append(
+            f"{part.name}, {part.kind.value} {value}, from {part.between[0]} to {part.between[1]}."
+        )
+    return " ".join(sentences)
