@@ -65,7 +65,7 @@ def compare_recordings(
         )
     found = sorted(
         (reestimate([path], part=part) for path in (first, second)),
-        key=lambda each: each.recordings[0].header.created_utc,
+        key=lambda each: (each.recordings[0].header.created_utc, each.recordings[0].name),
     )
     one, two = (each.recordings[0] for each in found)
     return ComparedRecordings(

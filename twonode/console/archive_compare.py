@@ -56,13 +56,13 @@ def compare(
     from twonode.analysis.comparison import DRIFT_LIMIT, comparison_document, comparison_lines
     from twonode.analysis.quantities import Tolerance
     from twonode.recordings.disk import write_whole
-    from twonode.recordings.lookup import find_recording
+    from twonode.recordings.lookup import named_folder
 
     del debug
     share = limit.plus if isinstance(limit, Tolerance) else DRIFT_LIMIT
     place = archive or default_archive()
     found = compare_recordings(
-        find_recording(first, place), find_recording(second, place), part=part, limit=share
+        named_folder(first, place), named_folder(second, place), part=part, limit=share
     )
     for note in found.notes:
         print(note, file=sys.stderr)

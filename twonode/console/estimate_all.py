@@ -1,0 +1,193 @@
+"""Every sweep of an archive worked out again by today's program, in parallel.
+
+Owns the order, the progress and what is printed. A recording that cannot be read is named and does not stop the rest.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from twonode.console.exits import Exit
+
+if TYPE_CHECKING:
+    from twonode.analysis.redone import Redone, Said
+
+__all__ = ["estimate_all"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Answer:
+    """Of one recording: what came out, or why nothing did. damaged : its files are not as they were written."""
+
+    name: str
+    found: Redone | None = None
+    kept: bool = True
+    trouble: str | None = None
+    damaged: bool = False
+
+
+def estimate_all(
+    archive: Path, *, save: bool, picture: bool, as_json: bool, processes: int | None = None
+) -> int:
+    """Estimate every sweep of the archive again, and list what changed by more than its uncertainty.
+
+    processes : at once; None is one for each processor.
+
+    Returns the exit code: damaged where a recording was. Raises NotARecording where there is no sweep.
+    """
+    folders = tuple(_sweeps(archive))
+    if not folders:
+        from twonode.recordings.errors import NotARecording
+
+        raise NotARecording(
+            f"There is no sweep in {archive}.",
+            "Nothing can be worked out again.",
+            "Name the folder of the archive with --archive.",
+        )
+    answers = list(_answers(folders, save=save, picture=picture, processes=processes))
+    if as_json:
+        print(json.dumps(_document(archive, answers)))
+    else:
+        _print(answers, save=save)
+    return Exit.DAMAGED if any(a.damaged for a in answers) else Exit.DONE
+
+
+def _sweeps(archive: Path) -> Iterator[Path]:
+    from twonode.recordings import RecordingKind, read_any_header
+    from twonode.recordings.bag import DECLARATION
+    from twonode.recordings.errors import RecordingError
+    from twonode.recordings.naming import UNFINISHED
+
+    if not archive.is_dir():
+        return
+    for folder in sorted(archive.iterdir()):
+        if folder.name.startswith(".") or folder.name.endswith(UNFINISHED):
+            continue
+        if not (folder / DECLARATION).is_file():
+            continue
+        try:
+            if read_any_header(folder).kind is RecordingKind.SWEEP:
+                yield folder
+        except RecordingError:
+            # Working on it says what is wrong with it.
+            yield folder
+
+
+def _answers(
+    folders: tuple[Path, ...], *, save: bool, picture: bool, processes: int | None
+) -> Iterator[_Answer]:
+    from rich.console import Console
+    from rich.progress import Progress
+
+    workers = min(processes or os.cpu_count() or 1, len(folders))
+    jobs = [(folder, save, picture) for folder in folders]
+    with Progress(console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task(f"{len(folders)} recordings", total=len(folders))
+        if workers == 1:
+            for job in jobs:
+                yield _one(job)
+                progress.advance(task)
+            return
+        with ProcessPoolExecutor(workers) as pool:
+            for answer in pool.map(_one, jobs):
+                yield answer
+                progress.advance(task)
+
+
+def _one(job: tuple[Path, bool, bool]) -> _Answer:
+    from twonode.acquire import reestimate
+    from twonode.analysis.redone import redone
+    from twonode.console.filing import circumstances_of, keep
+    from twonode.errors import TwonodeError
+    from twonode.recordings.errors import ArchiveNotWritable, DamagedRecording
+
+    folder, save, picture = job
+    try:
+        found = reestimate([folder])
+        said = redone(folder.name, _last_said(folder, found.estimate.part), found.estimate)
+    except TwonodeError as exc:
+        return _Answer(name=folder.name, trouble=exc.what, damaged=isinstance(exc, DamagedRecording))
+    if save:
+        try:
+            circumstances = circumstances_of(found.recordings, found.nulls)
+            keep(found.estimate, circumstances, found.recordings, picture=picture)
+        except (ArchiveNotWritable, OSError):
+            return _Answer(name=folder.name, found=said, kept=False)
+    return _Answer(name=folder.name, found=said)
+
+
+def _last_said(folder: Path, part: str) -> Said | None:
+    """What the newest stored estimate of this part alone says; a joint one stands on other data."""
+    from twonode.analysis.redone import said_in
+    from twonode.recordings import read_results
+
+    documents = [
+        (result.path.stat().st_mtime_ns, result.path.name, result.document)
+        for result in read_results(folder)
+        if result.path.name.startswith("estimate")
+        and result.document.get("part") == part
+        and len(result.document.get("recordings") or ()) == 1
+    ]
+    return said_in(max(documents, key=lambda each: each[:2])[2]) if documents else None
+
+
+def _document(archive: Path, answers: list[_Answer]) -> dict[str, Any]:
+    def said(each: Said | None) -> dict[str, Any] | None:
+        if each is None:
+            return None
+        return {
+            "value": each.value_farad,
+            "standard_uncertainty": each.uncertainty_farad,
+            "unit": "F",
+            "finding": each.finding,
+            "program": each.program,
+        }
+
+    return {
+        "format": 1,
+        "archive": str(archive),
+        "recordings": [
+            {
+                "recording": a.name,
+                "part": a.found and a.found.part,
+                "before": a.found and said(a.found.before),
+                "after": a.found and said(a.found.after),
+                "changed": None if a.found is None else a.found.changed,
+                "kept": a.found is not None and a.kept,
+                "trouble": a.trouble,
+            }
+            for a in answers
+        ],
+    }
+
+
+def _print(answers: list[_Answer], *, save: bool) -> None:
+    done = [a.found for a in answers if a.found is not None]
+    changed = [found for found in done if found.changed]
+    new = sum(found.before is None for found in done)
+    click.secho(
+        f"{len(done)} of {len(answers)} worked out again: {len(changed)} changed by more than their uncertainty"
+        + (f", {new} had no result before" if new else ""),
+        bold=True,
+    )
+    for found in changed:
+        click.echo(f"  {found.recording}: {found.part}")
+        click.echo(f"    before: {found.before}" + (f" ({found.before.program})" if found.before else ""))
+        click.echo(f"    now:    {found.after}")
+    for answer in answers:
+        if answer.trouble is not None:
+            click.echo(f"  {answer.name}: {answer.trouble}", err=True)
+        elif not answer.kept:
+            click.echo(f"  {answer.name}: its new result could not be kept beside it.", err=True)
+    if save:
+        sys.stdout.flush()
+        click.echo("The new results lie beside the old ones; nothing was overwritten.")
