@@ -9,6 +9,7 @@ import threading
 import time
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -34,7 +35,7 @@ from twonode.drivers.simulated import (
     direct_links,
 )
 from twonode.drivers.simulated.truth import draw_truth
-from twonode.drivers.simulated.voltmeter import dc_volts
+from twonode.drivers.simulated.voltmeter import LOOSE_END, MeterTip, dc_volts, shown_v
 
 
 def trace(settings: SimulatedSettings) -> NDArray[np.float64]:
@@ -261,13 +262,91 @@ def test_the_meter_reads_within_half_a_percent_and_three_counts() -> None:
             stage=live_stage(), seed=seed, faults={"C7": Fault(kind=FaultKind.LEAKY, amount=5e6)}
         )
         bench = direct_links(settings)
-        true_v = dc_volts(bench.world.truth.parts, "output grid")
+        truth = bench.world.truth
+        true_v = dc_volts(truth.parts, "output grid", load_ohm=truth.meter_ohm)
         read_v = float(bench.voltmeter.query("MEAS:VOLT:DC?"))
         assert read_v == float(bench.voltmeter.query("READ?"))
-        span = 60.0 if true_v > 6 else 6.0
-        errors.append((read_v - true_v) / (0.005 * true_v + 3.5 * span / 6000))
+        assert 4 < true_v < 40, "the range of 10 mV steps"
+        errors.append((read_v - true_v) / (0.005 * true_v + 3.5 * 0.01))
     assert np.abs(errors).max() <= 1.0
     assert np.abs(errors).max() > 0.3
+
+
+def test_meters_differ_by_their_seed_within_one_percent_of_ten_megohms() -> None:
+    ohms = [draw_truth(SimulatedSettings(stage=live_stage(), seed=seed)).meter_ohm for seed in range(60)]
+    assert 9.9e6 <= min(ohms) < 9.91e6
+    assert 10.09e6 < max(ohms) <= 10.1e6
+
+
+@pytest.mark.parametrize(
+    ("volts", "step"), [(0.39, 1e-4), (0.41, 1e-3), (3.9, 1e-3), (39.0, 1e-2), (399.0, 0.1), (900.0, 1.0)]
+)
+def test_the_last_digit_is_that_of_the_range(volts: float, step: float) -> None:
+    shown = shown_v(volts + 0.37 * step, [0.0] * 5, [0.0] * 5)
+    assert shown == pytest.approx(volts, abs=1e-9)
+    assert shown_v(volts + 0.63 * step, [0.0] * 5, [0.0] * 5) == pytest.approx(volts + step, abs=1e-9)
+    assert shown_v(1200.0, [0.0] * 5, [0.0] * 5) is None
+
+
+@pytest.mark.ngspice
+@needs_ngspice
+@pytest.mark.parametrize("meter_ohm", [math.inf, 10e6, 9.93e6])
+@pytest.mark.parametrize("name", ["anode", "grid"])
+def test_every_node_with_and_without_the_meter_is_that_of_ngspice_op(
+    name: str, meter_ohm: float, tmp_path: Path
+) -> None:
+    stage = live_stage()
+    faults = {"C7": Fault(kind=FaultKind.LEAKY, amount=80e6)}
+    value = draw_truth(SimulatedSettings(stage=stage, seed=3, faults=faults)).value
+    node = {"anode": stage.drive, "grid": stage.far}[name]
+    meter = "" if math.isinf(meter_ohm) else f"RM {name} 0 {meter_ohm!r}\n"
+    deck = (
+        "* live stage with 20 nA of grid current\n"
+        f"VHT ht 0 {value['HT']!r}\nR9 ht anode {value['R9']!r}\nRLEAK anode grid 80e6\n"
+        f"R12 grid 0 {value['R12']!r}\nIG 0 grid 20e-9\n{meter}"
+        ".options gmin=1e-20 reltol=1e-9\n"
+        f".control\nset numdgt=12\nop\nwrdata out.txt v({name})\nquit 0\n.endc\n.end\n"
+    )
+    (tmp_path / "deck.cir").write_text(deck)
+    subprocess.run(["ngspice", "-b", "deck.cir"], cwd=tmp_path, check=True, capture_output=True, timeout=30)
+    expected = float(np.loadtxt(tmp_path / "out.txt").ravel()[-1])
+    truth = draw_truth(SimulatedSettings(stage=stage, seed=3, faults=faults))
+    ours = dc_volts(truth.parts, node, load_ohm=meter_ohm, injected_a={stage.far: 20e-9})
+    assert ours == pytest.approx(expected, rel=1e-7)
+
+
+def test_the_tip_moves_from_node_to_node_and_to_a_loose_end() -> None:
+    stage = live_stage()
+    settings = SimulatedSettings(
+        stage=stage,
+        seed=4,
+        faults={"C7": Fault(kind=FaultKind.LEAKY, amount=1e9)},
+        grid_current_a={stage.far: 1e-6},
+        imperfection=0.0,
+        meter_node=stage.drive,
+    )
+    bench = direct_links(settings)
+    value = bench.world.truth.value
+
+    def read(**tip: Any) -> float:
+        bench.meter.hold(MeterTip(**tip))
+        return float(bench.voltmeter.query("READ?"))
+
+    # By hand: HT 210 V behind R9 with the meter's 10 Mohm; then 1 uA and the leak into R12 parallel 10 Mohm.
+    at_drive = 210.0 * 10e6 / (10e6 + value["R9"])
+    assert float(bench.voltmeter.query("READ?")) == pytest.approx(at_drive, abs=0.2)
+    below = 1 / (1 / value["R12"] + 1 / 10e6)
+    leak_a = (210.0 - 1e-6 * below) / (1e9 + value["R9"] + below)
+    assert read(node=stage.far) == pytest.approx((1e-6 + leak_a) * below, abs=1e-3)
+    assert read(node=stage.far, lifted="C7") == pytest.approx(1e-6 * below, abs=1e-3)
+    assert read(node=stage.far, valve_out=True) == pytest.approx(
+        210.0 * below / (1e9 + value["R9"] + below), abs=1e-3
+    )
+    loose = 210.0 * 10e6 / (1e9 + 10e6 + value["R9"])
+    assert read(node=LOOSE_END, lifted="C7") == pytest.approx(loose, abs=2e-3)
+    for wrong in ({"node": "screen"}, {"node": LOOSE_END}, {"node": stage.far, "lifted": "C99"}):
+        with pytest.raises(ValueError, match="not in the stage"):
+            bench.meter.hold(MeterTip(**wrong))
 
 
 def test_an_inductor_carries_dc_and_a_tolerance_of_one_sided_kind_stays_inside() -> None:

@@ -3,12 +3,15 @@
 from twonode.drivers.simulated.bench import DirectBench, SimulatedBench, direct_links
 from twonode.drivers.simulated.direct import DirectLink
 from twonode.drivers.simulated.settings import Fault, FaultKind, ScopeFamily, SimulatedSettings
+from twonode.drivers.simulated.voltmeter import LOOSE_END, MeterTip
 
 __all__ = [
+    "LOOSE_END",
     "DirectBench",
     "DirectLink",
     "Fault",
     "FaultKind",
+    "MeterTip",
     "ScopeFamily",
     "SimulatedBench",
     "SimulatedSettings",

@@ -17,7 +17,7 @@ from twonode.drivers.simulated.scope_ten_field import TenFieldScope
 from twonode.drivers.simulated.scpi import ScpiInstrument
 from twonode.drivers.simulated.server import InstrumentServer
 from twonode.drivers.simulated.settings import ScopeFamily, SimulatedSettings
-from twonode.drivers.simulated.voltmeter import SimulatedVoltmeter
+from twonode.drivers.simulated.voltmeter import MeterTip, SimulatedVoltmeter
 from twonode.drivers.simulated.world import World
 
 __all__ = ["DirectBench", "SimulatedBench", "direct_links"]
@@ -30,13 +30,14 @@ _NAP_S = 0.02
 class DirectBench:
     """Links to the three instruments of one world, and the clock it lives by.
 
-    world : for tests only.
+    meter : the instrument behind the voltmeter's link, whose tip can be moved. world : for tests only.
     """
 
     generator: DirectLink
     scope: DirectLink
     voltmeter: DirectLink
     clock: VirtualClock
+    meter: SimulatedVoltmeter
     world: World
 
 
@@ -56,6 +57,8 @@ class SimulatedBench:
     def __enter__(self) -> SimulatedBench:
         self.world = World(self.settings, self.clock)
         for name, instrument in _instruments(self.world).items():
+            if isinstance(instrument, SimulatedVoltmeter):
+                self._voltmeter = instrument
             instrument.nap_s = _NAP_S * self.settings.speed
             self._servers[name] = InstrumentServer(instrument, name=name)
         return self
@@ -69,6 +72,13 @@ class SimulatedBench:
         for server in self._servers.values():
             server.close()
         self._servers.clear()
+
+    def hold_tip(self, tip: MeterTip) -> None:
+        """Take the voltmeter's tip to a node, as the person at the bench does between two readings.
+
+        Raises ValueError for a node or part that is not in the stage.
+        """
+        self._voltmeter.hold(tip)
 
     @property
     def generator_resource(self) -> str:
@@ -90,12 +100,16 @@ def direct_links(settings: SimulatedSettings) -> DirectBench:
     """A bench in this thread on a clock that moves only when somebody waits."""
     clock = VirtualClock()
     world = World(settings, clock)
-    links = {name: DirectLink(each, f"simulated {name}") for name, each in _instruments(world).items()}
+    instruments = _instruments(world)
+    links = {name: DirectLink(each, f"simulated {name}") for name, each in instruments.items()}
+    meter = instruments["voltmeter"]
+    assert isinstance(meter, SimulatedVoltmeter)
     return DirectBench(
         generator=links["generator"],
         scope=links["scope"],
         voltmeter=links["voltmeter"],
         clock=clock,
+        meter=meter,
         world=world,
     )
 

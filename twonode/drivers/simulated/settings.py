@@ -77,6 +77,8 @@ class SimulatedSettings:
     generator_settle_s : time after which the generator's own settling has died down to exp(-7).
     speed : how many simulated seconds pass in a real one (sockets only).
     transfer_latency_s : bench seconds a scope takes for the transfer of one channel.
+    grid_current_a : node to A that a valve drives into it during a DC check.
+    meter_node : where the voltmeter's tip is at first; None is the stage's far node.
     generator_idn, scope_idn, voltmeter_idn : replies to *IDN? instead of the bench's own.
     """
 
@@ -99,6 +101,8 @@ class SimulatedSettings:
     speed: float = 1.0
     scope_family: ScopeFamily = ScopeFamily.TEN_FIELD
     transfer_latency_s: float = 0.0
+    grid_current_a: Mapping[str, float] = field(default_factory=dict)
+    meter_node: str | None = None
     generator_idn: str | None = None
     scope_idn: str | None = None
     voltmeter_idn: str | None = None
@@ -119,7 +123,15 @@ class SimulatedSettings:
             if fault.kind in _ONLY_CAPACITORS and part.kind is not PartKind.CAPACITOR:
                 raise ValueError(f"fault of {name}: {fault.kind.value} fits a capacitor")
         nodes = {*self.stage.nodes, GROUND}
-        for node in (*self.residual_dc_v, *self.line_rms_v, *(self.probe_nodes or ())):
+        tips = () if self.meter_node is None else (self.meter_node,)
+        named = (
+            *self.residual_dc_v,
+            *self.line_rms_v,
+            *self.grid_current_a,
+            *(self.probe_nodes or ()),
+            *tips,
+        )
+        for node in named:
             if node not in nodes:
                 raise ValueError(f"node {node!r} is not in the stage; it has {', '.join(sorted(nodes))}")
         positive = {

@@ -16,13 +16,15 @@ from numpy.typing import NDArray
 from twonode.analysis.stage import GROUND, Part, PartKind
 from twonode.drivers.simulated.settings import Fault, FaultKind, SimulatedSettings
 
-__all__ = ["GENERATOR_NODE", "RANGE_STEPS_V", "Probe", "Truth", "draw_truth", "noise_source"]
+__all__ = ["GENERATOR_NODE", "METER_RANGES", "RANGE_STEPS_V", "Probe", "Truth", "draw_truth", "noise_source"]
 
 # Longer than a word on a schematic, so that no stage has a node of that name.
 GENERATOR_NODE = "simulated generator, inside"
 
 # Volts per division at the scope's own input, the largest set any simulated family uses.
 RANGE_STEPS_V = (1e-3, 2e-3, 5e-3, 1e-2, 2e-2, 5e-2, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0)
+
+METER_RANGES = 5
 
 _CHANNELS = 2
 _OPEN_STRAY_FARAD = 1.5e-12
@@ -60,7 +62,8 @@ class Truth:
     noise_lsb : rms noise in steps of the converter.
     line_hz : mains frequency as it is.
     hum_v : node to three phasors (V peak at line frequency and its 2nd and 3rd harmonic).
-    meter_gain_error, meter_counts : of the voltmeter.
+    meter_gain_error, meter_counts : of the voltmeter, shape (METER_RANGES,): every range has its own.
+    meter_ohm : its input resistance.
     """
 
     value: dict[str, float]
@@ -77,8 +80,9 @@ class Truth:
     noise_lsb: float
     line_hz: float
     hum_v: dict[str, NDArray[np.complex128]]
-    meter_gain_error: float
-    meter_counts: float
+    meter_gain_error: NDArray[np.float64]
+    meter_counts: NDArray[np.float64]
+    meter_ohm: float
 
     def circuit(self, drive: str, probe_nodes: tuple[str, str], blocking_farad: float | None) -> list[Part]:
         """Parts with source resistance and both probes; the source's own node is GENERATOR_NODE."""
@@ -126,8 +130,9 @@ def draw_truth(settings: SimulatedSettings) -> Truth:
         noise_lsb=noise if settings.noise_lsb is None else settings.noise_lsb,
         line_hz=settings.line_hz + 0.01 * scale * _normal(seed, "line"),
         hum_v=_draw_hum(settings),
-        meter_gain_error=0.005 * scale * float(_stream(seed, "meter").uniform(-1, 1)),
-        meter_counts=3.0 * scale * float(_stream(seed, "meter counts").uniform(-1, 1)),
+        meter_gain_error=0.005 * scale * _stream(seed, "meter").uniform(-1, 1, METER_RANGES),
+        meter_counts=3.0 * scale * _stream(seed, "meter counts").uniform(-1, 1, METER_RANGES),
+        meter_ohm=10e6 * (1.0 + 0.01 * scale * float(_stream(seed, "meter ohm").uniform(-1, 1))),
     )
 
 
