@@ -5,12 +5,11 @@ Owns the keys of that object and the wording of the lines; prints nothing.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping
 from typing import Any
 
 from twonode.analysis.estimate import Quantity
 from twonode.analysis.findings import STATED_FROM, Finding, FindingState
+from twonode.analysis.jsonvalues import finite_document
 from twonode.analysis.leakage import LeakageEstimate
 from twonode.analysis.quantities import format_plus_minus, format_quantity, prefix_of
 
@@ -50,21 +49,11 @@ def leakage_document(estimate: LeakageEstimate) -> dict[str, Any]:
         "limits": {"file": estimate.limits_file, "applied": list(estimate.limits)},
         "finding": _finding_document(estimate.finding),
     }
-    finite: dict[str, Any] = _finite(document)
-    return finite
+    return finite_document(document)
 
 
 def _quantity_document(found: Quantity, reason: str | None) -> dict[str, Any]:
-    document: dict[str, Any] = {
-        "value": found.value,
-        "standard_uncertainty": found.standard_uncertainty,
-        "interval95": list(found.interval95) if found.interval95 is not None else None,
-        "unit": found.unit,
-    }
-    for key in ("at_least", "at_most"):
-        bound = getattr(found, key)
-        if bound is not None:
-            document[key] = bound
+    document = found.document()
     if found.value is None and reason is not None:
         document["reason"] = reason
     return document
@@ -82,17 +71,6 @@ def _finding_document(finding: Finding) -> dict[str, Any]:
             for state, value in sorted(finding.probabilities.items(), key=lambda each: -each[1])
         },
     }
-
-
-def _finite(value: Any) -> Any:
-    """The same JSON values with null for every number that is none."""
-    if isinstance(value, Mapping):
-        return {key: _finite(each) for key, each in value.items()}
-    if isinstance(value, list | tuple):
-        return [_finite(each) for each in value]
-    if isinstance(value, float):
-        return float(value) if math.isfinite(value) else None
-    return value
 
 
 def leakage_lines(estimate: LeakageEstimate) -> tuple[str, ...]:
