@@ -1,62 +1,76 @@
-"""Which recording a person means: a path, a folder's name, or enough of the name to be the only one.
+"""A recording by as much of its name as makes it the only one.
 
-Owns that search by name. Searching by content belongs to the index.
+Owns finding the folder meant. Reads names only.
 """
 
 from __future__ import annotations
 
+import difflib
 import os
+from collections.abc import Sequence
 from pathlib import Path
 
 from twonode.recordings.errors import NotARecording
 from twonode.recordings.naming import UNFINISHED
 
-__all__ = ["find_recording"]
+__all__ = ["named_folder", "only_match"]
 
-_LISTED = 6
+_SHOWN = 5
+_FEW = 2_000
 
 
-def find_recording(text: str, archive: str | os.PathLike[str]) -> Path:
-    """The folder that ``text`` names: a path that is there, or the one recording of the archive that fits.
+def named_folder(text: str, archive: Path) -> Path:
+    """The folder of a path, or the closed one in the archive whose name is, begins with or contains ``text``.
 
-    A name fits where it is the text, begins with it, or holds it, in this order, upper and lower case alike.
-
-    Raises NotARecording where none fits or several do.
+    Raises NotARecording where there is none or several.
     """
-    given = Path(text)
-    if text.strip() and given.is_dir():
-        return given
-    place = Path(archive)
-    wanted = text.strip().lower()
-    names = _names(place) if wanted and not given.is_absolute() else []
-    for fits in (
-        [name for name in names if name.lower() == wanted],
-        [name for name in names if name.lower().startswith(wanted)],
-        [name for name in names if wanted in name.lower()],
-    ):
-        if len(fits) == 1:
-            return place / fits[0]
-        if fits:
-            more = "" if len(fits) <= _LISTED else f" and {len(fits) - _LISTED} more"
-            raise NotARecording(
-                f"{text!r} fits {len(fits)} recordings in {place}.",
-                f"They are {', '.join(sorted(fits)[:_LISTED])}{more}.",
-                "Write more of the name.",
-            )
-    raise NotARecording(
-        f"There is no recording {text!r}, neither as a path nor in {place}.",
-        "A recording is a folder, such as 2031-04-09T18-20-11Z_wrenfield-46_C7.",
-        "`twonode archive list` names them; --archive names another folder.",
-    )
-
-
-def _names(archive: Path) -> list[str]:
+    # Not Path.is_dir, which raises for a text that is too long to be a name.
+    if text.strip() and os.path.isdir(text):
+        return Path(text)
+    if os.path.isfile(text):
+        raise NotARecording(
+            f"{text} is a file.",
+            "A recording is a folder.",
+            "Name the folder, or the beginning of its name.",
+        )
     try:
         with os.scandir(archive) as entries:
-            return sorted(
+            names = [
                 entry.name
                 for entry in entries
-                if entry.is_dir() and not entry.name.startswith(".") and not entry.name.endswith(UNFINISHED)
-            )
-    except OSError:
-        return []
+                if entry.name[0] != "." and not entry.name.endswith(UNFINISHED) and entry.is_dir()
+            ]
+    except OSError as exc:
+        raise NotARecording(
+            f"There is no recording {text}, and no archive at {archive} to look for it in.",
+            "A recording is named by its path, or by a part of its name inside the archive.",
+            "Name the archive with --archive.",
+        ) from exc
+    return archive / only_match(text, names, where=f"in {archive}")
+
+
+def only_match(text: str, names: Sequence[str], *, where: str) -> str:
+    """The one name that is, begins with or contains ``text``, in this order, whatever its case.
+
+    Raises NotARecording where there is none or several.
+    """
+    wanted = text.strip().casefold()
+    if wanted:
+        for fits in (str.__eq__, str.startswith, str.__contains__):
+            found = sorted((name for name in names if fits(name.casefold(), wanted)), reverse=True)
+            if len(found) == 1:
+                return found[0]
+            if found:
+                shown = ", ".join(found[:_SHOWN]) + (" ..." if len(found) > _SHOWN else "")
+                raise NotARecording(
+                    f"{text!r} fits {len(found)} recordings {where}.",
+                    f"It has to be clear which one is meant: {shown}.",
+                    "Write more of the name.",
+                )
+    # Comparing every one of many names by likeness would take seconds.
+    near = difflib.get_close_matches(text, names, n=1, cutoff=0.5) if len(names) <= _FEW else []
+    raise NotARecording(
+        f"There is no recording {text!r} {where}" + (f"; the nearest is {near[0]}." if near else "."),
+        "A recording is named by its path, or by a part of its name inside the archive.",
+        "`twonode archive list` and `twonode archive find` show what there is.",
+    )
