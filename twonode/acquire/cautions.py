@@ -5,7 +5,7 @@ Owns the texts only. Local electrical codes and licensed practice come first; no
 
 from __future__ import annotations
 
-__all__ = ["COMPANION_CAUTION", "DC_CAUTIONS", "SWEEP_CAUTIONS"]
+__all__ = ["COMPANION_CAUTION", "DC_CAUTIONS", "LOOSE_PART_CAUTIONS", "SOLDERING_CAUTIONS", "SWEEP_CAUTIONS"]
 
 SWEEP_CAUTIONS: tuple[str, ...] = (
     "This work can kill. Local electrical codes and licensed practice come first; this program permits nothing.",
@@ -25,4 +25,19 @@ DC_CAUTIONS: tuple[str, ...] = (
     "A transformerless chassis can be at mains potential: use an isolation transformer for the set alone.",
     "Probes rated for the voltage, one hand, never alone.",
     "Local electrical codes and licensed practice come first; this program permits nothing.",
+)
+
+LOOSE_PART_CAUTIONS: tuple[str, ...] = (
+    "A capacitor may hold its charge for months, and a large one can kill. Local electrical codes and licensed "
+    "practice come first; this program permits nothing.",
+    "Discharge every part through a resistor and check it with a meter, below 5 V, before it goes into the clips.",
+    "Only loose parts go into the fixture: nothing that is still wired to a set.",
+    "Polarised parts get at most 0.3 V peak: from 1 uF on that is done by itself, below it with --polarised.",
+    "Measured at a volt or less: nothing is said of leakage at working voltage, and the voltage stays unknown.",
+)
+
+SOLDERING_CAUTIONS: tuple[str, ...] = (
+    "This work can kill. Local electrical codes and licensed practice come first; this program permits nothing.",
+    "Before soldering: mains plug out and in view, filter capacitors discharged, every node below 5 V on a meter.",
+    "After soldering: check the new part's place and polarity with the plug still out, then power up carefully.",
 )

@@ -1,10 +1,14 @@
-"""Recordings: one checksummed folder per sweep, written so that no finished point is ever lost."""
+"""Recordings: one checksummed folder per sweep or DC check, written so that nothing finished is ever lost."""
 
+from twonode.recordings.anykind import AnyHeader, AnyRecording, read_any, read_any_header
+from twonode.recordings.dc import DcRecording, DcWriter, read_dc_header, read_dc_recording
+from twonode.recordings.dcmodel import DcConditions, DcHeader, DcMeter, DcRow, DcState
 from twonode.recordings.errors import (
     ArchiveNotWritable,
     DamagedRecording,
     NewerFormat,
     NotARecording,
+    OtherKind,
     RecordingError,
     RecordingInUse,
     UnfitRecord,
@@ -27,9 +31,18 @@ from twonode.recordings.unfinished import Unfinished, close_unfinished, find_unf
 from twonode.recordings.writer import RecordingWriter
 
 __all__ = [
+    "AnyHeader",
+    "AnyRecording",
     "ArchiveNotWritable",
     "Conditions",
     "DamagedRecording",
+    "DcConditions",
+    "DcHeader",
+    "DcMeter",
+    "DcRecording",
+    "DcRow",
+    "DcState",
+    "DcWriter",
     "Ended",
     "Header",
     "Instrument",
@@ -37,6 +50,7 @@ __all__ = [
     "NewerFormat",
     "NotARecording",
     "NullUsed",
+    "OtherKind",
     "PointRow",
     "PointState",
     "Probe",
@@ -52,6 +66,10 @@ __all__ = [
     "add_result",
     "close_unfinished",
     "find_unfinished",
+    "read_any",
+    "read_any_header",
+    "read_dc_header",
+    "read_dc_recording",
     "read_header",
     "read_recording",
     "read_results",

@@ -15,9 +15,12 @@ __all__ = [
     "DamagedRecording",
     "NewerFormat",
     "NotARecording",
+    "OtherKind",
     "RecordingError",
     "RecordingInUse",
+    "UnfitImport",
     "UnfitRecord",
+    "UnfitSearch",
     "not_writable",
 ]
 
@@ -28,10 +31,13 @@ class RecordingError(TwonodeError):
     RecordingError
     ├── NotARecording        the path holds no recording
     ├── DamagedRecording     it was one, and something in it has changed or is missing
+    ├── OtherKind            it is one, of another kind than was asked for
     ├── NewerFormat          a later program wrote it
     ├── ArchiveNotWritable   no right to write, no such place, or no room left
     ├── RecordingInUse       another program is writing it
-    └── UnfitRecord          what was handed over for writing cannot be stored faithfully
+    ├── UnfitImport          a file of somebody else's readings cannot be taken as it stands
+    ├── UnfitRecord          what was handed over for writing cannot be stored faithfully
+    └── UnfitSearch          what was asked of the archive makes no sense or names nothing
     """
 
 
@@ -41,6 +47,10 @@ class NotARecording(RecordingError):
 
 class DamagedRecording(RecordingError):
     """Something in the recording has changed, is missing, or does not fit the rest."""
+
+
+class OtherKind(RecordingError):
+    """It is a recording, of another kind than was asked for."""
 
 
 class NewerFormat(RecordingError):
@@ -55,8 +65,16 @@ class RecordingInUse(RecordingError):
     """Another program is writing this recording."""
 
 
+class UnfitImport(RecordingError):
+    """A file of somebody else's readings cannot be taken as it stands."""
+
+
 class UnfitRecord(RecordingError):
     """What was handed over for writing cannot be stored faithfully."""
+
+
+class UnfitSearch(RecordingError):
+    """What was asked of the archive makes no sense, or names nothing that is in it."""
 
 
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT} if hasattr(errno, "EDQUOT") else {errno.ENOSPC})

@@ -6,15 +6,15 @@ format number. Reading and writing are left to the modules beside this one.
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import datetime
 from enum import Enum
 from typing import Any
 
 import msgspec
 
 from twonode.analysis.hookup import HookUp
-from twonode.recordings.errors import DamagedRecording, NewerFormat, UnfitRecord
-from twonode.recordings.jsontext import encode_json
+from twonode.recordings.errors import OtherKind
+from twonode.recordings.heads import FORMAT, decode_head, encode_head, kind_word, must_be_utc
 
 __all__ = [
     "FORMAT",
@@ -28,11 +28,10 @@ __all__ = [
     "PointState",
     "Probe",
     "RecordingKind",
+    "TableRow",
     "decode_header",
     "encode_header",
 ]
-
-FORMAT = 1
 
 
 class RecordingKind(Enum):
@@ -40,6 +39,13 @@ class RecordingKind(Enum):
 
     SWEEP = "sweep"
     NULL = "null"
+    DC = "dc"  # a meter's DC readings: `dcmodel` has its header, the others have `Header`
+    POINTS = "points"  # ratios from a table that others made: there are no raw codes
+
+    @property
+    def tells_of_a_part(self) -> bool:
+        """Whether it holds ratios that a part can be estimated from."""
+        return self in (RecordingKind.SWEEP, RecordingKind.POINTS)
 
 
 class Ended(Enum):
@@ -98,19 +104,21 @@ class Probe(msgspec.Struct, frozen=True, kw_only=True):
 class Conditions(msgspec.Struct, frozen=True, kw_only=True):
     """Under what conditions the readings were taken.
 
-    level_vpp : generator setting, V peak-to-peak, open circuit.
+    level_vpp : generator setting, V peak-to-peak, open circuit; None where readings were imported and nobody knows.
     bias_v : DC across the part, V.
     node_volts : residual DC at drive and far node as the person read them beforehand, V.
     unplugged_and_discharged : the person confirmed it (never needed on the simulated bench).
     seed : of the simulated bench.
+    imported : the readings were not taken by this program.
     """
 
-    level_vpp: float
+    level_vpp: float | None
     bias_v: float = 0.0
     node_volts: tuple[float, float] | None = None
     unplugged_and_discharged: bool = False
     simulated: bool = False
     seed: int | None = None
+    imported: bool = False
 
 
 class NullUsed(msgspec.Struct, frozen=True, kw_only=True):
@@ -173,13 +181,14 @@ class PointRow(msgspec.Struct, frozen=True, kw_only=True):
 
     point : 1, 2, 3 ... in the order taken; names the array in traces.npz.
     time_s : from the start of the run to the record.
-    frequency_set_hz, frequency_hz : asked of the generator and read back from it.
+    frequency_set_hz, frequency_hz : asked of the generator and read back from it; as imported, both.
     frequency_fitted_hz : common frequency refined from the record, where the fit used it.
     ratio_re, ratio_im : far / drive, V/V; None only in a refused point.
     var_re, cov_re_im, var_im : covariance of the ratio, (V/V)**2, standard (k = 1).
     drive_vpp, far_vpp : fitted sine, V peak-to-peak at the probe tip.
-    drive_volts_per_div, far_volts_per_div : as read back, at the probe tip.
-    samples : per channel. averages : records averaged by the scope.
+    drive_volts_per_div, far_volts_per_div : as read back, at the probe tip; None where there are no codes.
+    samples : per channel. sample_interval_s : both None where there are no codes.
+    averages : records averaged by the scope.
     line_hz, line_harmonics : mains terms fitted beside the signal, with this many harmonics above the first.
     state, reason : whether it is used, and why not.
     repeats : times this frequency had been tried before; repeat_reason : why.
@@ -201,10 +210,10 @@ class PointRow(msgspec.Struct, frozen=True, kw_only=True):
     var_im: float | None = None
     drive_vpp: float | None = None
     far_vpp: float | None = None
-    drive_volts_per_div: float
-    far_volts_per_div: float
-    samples: int
-    sample_interval_s: float
+    drive_volts_per_div: float | None = None
+    far_volts_per_div: float | None = None
+    samples: int | None = None
+    sample_interval_s: float | None = None
     averages: int = 1
     line_hz: float | None = None
     line_harmonics: int = 0
@@ -226,56 +235,54 @@ class PointRow(msgspec.Struct, frozen=True, kw_only=True):
             return None
         return complex(self.ratio_re, self.ratio_im)
 
+    @property
+    def ranges_volts_per_div(self) -> tuple[float, float]:
+        """Of channel 1 and channel 2, of a point with codes, which always has them."""
+        assert self.drive_volts_per_div is not None
+        assert self.far_volts_per_div is not None
+        return self.drive_volts_per_div, self.far_volts_per_div
+
+    @property
+    def codes_per_channel(self) -> int:
+        """Samples of a point with codes; 0 where there are none."""
+        return self.samples or 0
+
+
+class TableRow(PointRow, frozen=True, kw_only=True):
+    """One row of points.csv in a recording of kind "points"; its further columns come last.
+
+    Of such a row neither time, ranges, samples nor codes are known; time_s is zero.
+
+    line : of the imported file, which lies beside it.
+    magnitude : |far / drive|, V/V, where no phase was read; then there is no ratio.
+    magnitude_standard_uncertainty : V/V.
+    """
+
+    line: int
+    magnitude: float | None = None
+    magnitude_standard_uncertainty: float | None = None
+
 
 def encode_header(header: Header) -> bytes:
     """The header as indented JSON with a final newline.
 
     Raises UnfitRecord where JSON cannot hold it exactly: NaN, infinity, text that is no Unicode.
     """
-    if header.created_utc.utcoffset() != timedelta(0):
-        raise UnfitRecord(
-            f"created_utc {header.created_utc} is not in UTC.",
-            "Recordings are ordered by it wherever they were made.",
-            "Hand over a time with the UTC time zone.",
-        )
-    try:
-        return encode_json(header)
-    except (UnicodeEncodeError, TypeError, ValueError) as exc:
-        raise UnfitRecord(
-            f"recording.json cannot be written: {exc}.",
-            "What is recorded must be read back exactly, or it is no record.",
-            "Correct the tag, title or setting in question.",
-        ) from exc
-
-
-class _FormatOnly(msgspec.Struct):
-    format: int
+    return encode_head(header, header.created_utc)
 
 
 def decode_header(content: bytes, *, where: str) -> Header:
-    """recording.json read back; ``where`` names the file in errors.
+    """recording.json of a sweep or a null run read back; ``where`` names the file in errors.
 
-    Raises DamagedRecording naming the field, NewerFormat where a later program wrote it.
+    Raises DamagedRecording naming the field, NewerFormat where a later program wrote it, OtherKind where it heads
+    DC readings.
     """
-    try:
-        written_as = msgspec.json.decode(content, type=_FormatOnly).format
-        if written_as > FORMAT:
-            raise NewerFormat(
-                f"{where} has format {written_as}; this program reads up to {FORMAT}.",
-                "Reading it as the older format could give a wrong value.",
-                "Use the version of twonode named under program_version in that file, or a later one.",
-            )
-        header = msgspec.json.decode(content, type=Header)
-    except (msgspec.DecodeError, UnicodeDecodeError) as exc:
-        raise DamagedRecording(
-            f"{where} is not sound: {exc}.",
-            "It says what was measured and how.",
-            "Fetch the recording from a copy; its manifest tells which copy is right.",
-        ) from exc
-    if header.created_utc.utcoffset() != timedelta(0):
-        raise DamagedRecording(
-            f"{where} is not sound: created_utc {header.created_utc} is not in UTC.",
-            "Recordings are ordered by it.",
-            "Fetch the recording from a copy; its manifest tells which copy is right.",
+    if kind_word(content, where=where) == RecordingKind.DC.value:
+        raise OtherKind(
+            f"{where}: these are DC readings, not a sweep.",
+            "A capacitance comes out of a sweep; DC readings tell of leakage and node voltages.",
+            "Name a sweep here; `twonode archive show` and `twonode sheet` show DC readings.",
         )
+    header = decode_head(content, Header, where=where)
+    must_be_utc(header.created_utc, where=where)
     return header

@@ -15,16 +15,12 @@ from twonode.analysis.errors import StageError
 from twonode.analysis.stage import Stage, stage_from_document
 from twonode.analysis.traces import TracePair
 from twonode.recordings.bag import check_bag, damaged
-from twonode.recordings.errors import DamagedRecording
-from twonode.recordings.model import Header, PointRow, PointState, RecordingKind, decode_header
+from twonode.recordings.bounded import LARGEST_HEADER_BYTES, LARGEST_TABLE_BYTES, read_bounded
+from twonode.recordings.model import Header, PointRow, PointState, RecordingKind, TableRow, decode_header
 from twonode.recordings.points import read_rows
-from twonode.recordings.tracefile import check_members, read_point
+from twonode.recordings.tracefile import PointTraces, TraceFile, check_members, read_point
 
-__all__ = ["Recording", "read_header", "read_recording"]
-
-# Far above what a bench produces in a day; they keep a mistaken or hostile file from filling the memory.
-_LARGEST_HEADER_BYTES = 16_000_000
-_LARGEST_TABLE_BYTES = 64_000_000
+__all__ = ["Recording", "load_recording", "read_header", "read_recording"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,6 +41,11 @@ class Recording:
         """The folder's name."""
         return self.folder.name
 
+    @property
+    def has_codes(self) -> bool:
+        """Whether the raw codes of its points were kept; an imported table never had any."""
+        return self.header.kind is not RecordingKind.POINTS
+
     @cached_property
     def used(self) -> tuple[PointRow, ...]:
         """The rows that go into an estimate."""
@@ -55,25 +56,17 @@ class Recording:
 
         Raises DamagedRecording where they do not fit their row.
         """
-        row = self.points[point - 1]
         path = self.folder / "data" / "traces.npz"
-        read = read_point(path, point)
-        pairs = (
-            ("frequency_hz", row.frequency_hz, read.frequency_hz),
-            ("sample_interval_s", row.sample_interval_s, read.traces.sample_interval_s),
-            ("samples", row.samples, read.traces.samples),
-            ("drive_volts_per_div", row.drive_volts_per_div, read.traces.drive.volts_per_div),
-            ("far_volts_per_div", row.far_volts_per_div, read.traces.far.volts_per_div),
-        )
-        for name, in_row, in_traces in pairs:
-            if in_row != in_traces:
-                raise damaged(path, f"point {point}: {name} is {in_traces}, points.csv says {in_row}")
-        return read.traces
+        return _fitting(self.points[point - 1], read_point(path, point), path)
 
     def all_traces(self) -> Iterator[tuple[PointRow, TracePair]]:
-        """Each row with its codes, one in memory at a time."""
-        for row in self.points:
-            yield row, self.traces(row.point)
+        """Each row with its codes, one in memory at a time; nothing where there are none (an imported table)."""
+        if not self.has_codes:
+            return
+        path = self.folder / "data" / "traces.npz"
+        with TraceFile(path) as stored:
+            for row in self.points:
+                yield row, _fitting(row, stored.point(row.point), path)
 
     def check(self) -> None:
         """Raise DamagedRecording unless header, rows and codes agree.
@@ -81,7 +74,8 @@ class Recording:
         Points are numbered 1, 2, 3 ...; time never runs backwards; frequencies, intervals and ranges are
         above zero; a used point has a ratio with a covariance that is one; a refused one says why; a sweep has
         a hook-up and a stage, and the asked part is in it, while a null run has neither part nor stage; the
-        codes of every point, and no others, are there in the length its row says.
+        codes of every point, and no others, are there in the length its row says. An imported table has no codes; a
+        point of it may have a size instead of a ratio.
         """
         table = self.folder / "data" / "points.csv"
         before_s = 0.0
@@ -92,20 +86,18 @@ class Recording:
             if row.time_s < before_s:
                 raise damaged(table, f"{where}: time_s runs backwards")
             before_s = row.time_s
-            for name in (
-                "frequency_set_hz",
-                "frequency_hz",
-                "sample_interval_s",
-                "drive_volts_per_div",
-                "far_volts_per_div",
-                "samples",
-                "averages",
-            ):
-                if not getattr(row, name) > 0:
-                    raise damaged(table, f"{where}: {name} is {getattr(row, name)}, not above zero")
+            for name in _ABOVE_ZERO + (_WITH_CODES if self.has_codes else ()):
+                value = getattr(row, name)
+                if value is None or not value > 0:
+                    raise damaged(table, f"{where}: {name} is {value}, not above zero")
             _check_ratio(row, table)
         self._check_subject()
-        check_members(self.folder / "data" / "traces.npz", {row.point: row.samples for row in self.points})
+        if self.has_codes:
+            samples_of = {row.point: row.codes_per_channel for row in self.points}
+            check_members(self.folder / "data" / "traces.npz", samples_of)
+        elif not self.header.conditions.imported:
+            head = self.folder / "data" / "recording.json"
+            raise damaged(head, "a table of points is not marked as imported")
 
     def _check_subject(self) -> None:
         """Raise DamagedRecording unless kind, hook-up, stage and part belong together."""
@@ -126,10 +118,35 @@ class Recording:
                 raise damaged(where, exc.what.rstrip(".")) from exc
 
 
+_ABOVE_ZERO = ("frequency_set_hz", "frequency_hz", "averages")
+_WITH_CODES = ("sample_interval_s", "drive_volts_per_div", "far_volts_per_div", "samples")
+
+
+def _fitting(row: PointRow, read: PointTraces, path: Path) -> TracePair:
+    """The codes of one row. Raises DamagedRecording where the two do not fit."""
+    pairs = (
+        ("frequency_hz", row.frequency_hz, read.frequency_hz),
+        ("sample_interval_s", row.sample_interval_s, read.traces.sample_interval_s),
+        ("samples", row.samples, read.traces.samples),
+        ("drive_volts_per_div", row.drive_volts_per_div, read.traces.drive.volts_per_div),
+        ("far_volts_per_div", row.far_volts_per_div, read.traces.far.volts_per_div),
+    )
+    for name, in_row, in_traces in pairs:
+        if in_row != in_traces:
+            raise damaged(path, f"point {row.point}: {name} is {in_traces}, points.csv says {in_row}")
+    return read.traces
+
+
 def _check_ratio(row: PointRow, table: Path) -> None:
     if row.state is PointState.REFUSED:
         if not row.reason:
             raise damaged(table, f"point {row.point}: it is refused without a reason")
+        return
+    if isinstance(row, TableRow) and row.magnitude is not None:
+        if row.ratio is not None:
+            raise damaged(table, f"point {row.point}: it has a ratio and a size of its own")
+        if row.magnitude < 0 or not (row.magnitude_standard_uncertainty or 0.0) > 0:
+            raise damaged(table, f"point {row.point}: its size has no uncertainty above zero")
         return
     if row.ratio is None or row.var_re is None or row.var_im is None or row.cov_re_im is None:
         raise damaged(table, f"point {row.point}: it is used and has no ratio with a covariance")
@@ -141,15 +158,20 @@ def _check_ratio(row: PointRow, table: Path) -> None:
 def read_recording(path: str | os.PathLike[str]) -> Recording:
     """Read a closed recording.
 
-    Raises NotARecording, NewerFormat, or DamagedRecording naming file and field. Every file is compared with
-    the manifests before anything in it is believed.
+    Raises NotARecording, OtherKind (DC readings), NewerFormat, or DamagedRecording naming file and field. Every file
+    is compared with the manifests before anything in it is believed.
     """
     folder = Path(path)
     check_bag(folder)
-    for name in ("recording.json", "points.csv", "traces.npz"):
+    return load_recording(folder)
+
+
+def load_recording(folder: Path) -> Recording:
+    """The same for a folder whose files were compared with the manifests already."""
+    header = read_header(folder)
+    for name in ("points.csv", *(() if header.kind is RecordingKind.POINTS else ("traces.npz",))):
         if not (folder / "data" / name).is_file():
             raise damaged(folder / "data" / name, "it is missing")
-    header = read_header(folder)
     table = folder / "data" / "points.csv"
     try:
         stage = None if header.stage is None else stage_from_document(header.stage)
@@ -158,7 +180,7 @@ def read_recording(path: str | os.PathLike[str]) -> Recording:
     recording = Recording(
         folder=folder,
         header=header,
-        points=read_rows(_bounded(table, _LARGEST_TABLE_BYTES), where=str(table)),
+        points=read_rows(read_bounded(table, LARGEST_TABLE_BYTES), where=str(table), kind=header.kind),
         stage=stage,
     )
     recording.check()
@@ -168,22 +190,7 @@ def read_recording(path: str | os.PathLike[str]) -> Recording:
 def read_header(folder: Path) -> Header:
     """recording.json alone, not compared with the manifest: for lists and indexes.
 
-    Raises NewerFormat, or DamagedRecording naming the field.
+    Raises OtherKind (DC readings), NewerFormat, or DamagedRecording naming the field.
     """
     path = folder / "data" / "recording.json"
-    return decode_header(_bounded(path, _LARGEST_HEADER_BYTES), where=str(path))
-
-
-def _bounded(path: Path, largest: int) -> bytes:
-    try:
-        with path.open("rb") as file:
-            content = file.read(largest + 1)
-    except OSError as exc:
-        raise damaged(path, f"it cannot be read ({exc.strerror or exc})") from exc
-    if len(content) > largest:
-        raise DamagedRecording(
-            f"{path} is longer than {largest} bytes.",
-            "No bench writes that much; reading it could fill the memory.",
-            "Look at the file, and fetch the recording from a copy.",
-        )
-    return content
+    return decode_header(read_bounded(path, LARGEST_HEADER_BYTES), where=str(path))

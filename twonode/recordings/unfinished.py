@@ -1,4 +1,4 @@
-"""What a killed run left: finding it, and closing it with every point that was reported.
+"""What a killed run left: finding it, and closing it with every point or DC reading that was reported.
 
 Owns judging an unfinished folder. Continuing a run is left to whoever measures.
 """
@@ -9,15 +9,19 @@ import os
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 import msgspec
 
 from twonode.recordings.bag import damaged
+from twonode.recordings.csvtable import read_table, whole_lines
+from twonode.recordings.dc import READINGS, DcRecording, assemble_dc
+from twonode.recordings.dcmodel import DcRow, decode_dc_header, encode_dc_header
 from twonode.recordings.disk import FileLock, write_whole
 from twonode.recordings.errors import NotARecording, RecordingInUse, not_writable
-from twonode.recordings.model import Ended, Header, PointRow, decode_header, encode_header
+from twonode.recordings.model import Ended, PointRow, RecordingKind, decode_header, encode_header
 from twonode.recordings.naming import UNFINISHED, lock_path
-from twonode.recordings.points import read_rows, whole_lines
+from twonode.recordings.points import row_type
 from twonode.recordings.tracefile import array_name, check_members, decode_point
 from twonode.recordings.writer import assemble
 
@@ -28,7 +32,7 @@ __all__ = ["Unfinished", "close_unfinished", "find_unfinished"]
 class Unfinished:
     """A folder that was never closed.
 
-    points : points that were reported. in_use : a program is writing it right now.
+    points : points or DC readings that were reported. in_use : a program is writing it right now.
     """
 
     folder: Path
@@ -48,11 +52,16 @@ def find_unfinished(archive: str | os.PathLike[str]) -> tuple[Unfinished, ...]:
 
 
 def _count(folder: Path) -> int:
+    table = READINGS if _holds_dc(folder) else "points.csv"
     try:
-        content = (folder / "data" / "points.csv").read_bytes()
+        content = (folder / "data" / table).read_bytes()
     except OSError:
         return 0
     return max(0, whole_lines(content).count(b"\n") - 1)
+
+
+def _holds_dc(folder: Path) -> bool:
+    return (folder / "data" / READINGS).is_file()
 
 
 def _in_use(folder: Path) -> bool:
@@ -72,7 +81,7 @@ def close_unfinished(path: str | os.PathLike[str]) -> Path | None:
 
     A last row that was cut off, and codes whose row was never written, are dropped: neither was reported.
 
-    Returns the closed folder, or None where no point had been reported and the folder is removed.
+    Returns the closed folder, or None where nothing had been reported and the folder is removed.
 
     Raises RecordingInUse, NotARecording, DamagedRecording, ArchiveNotWritable.
     """
@@ -95,13 +104,9 @@ def close_unfinished(path: str | os.PathLike[str]) -> Path | None:
         except NotARecording:
             lock.remove()
             raise
-        found = _recover(folder)
-        if found is None:
+        closed = _close_dc(folder) if _holds_dc(folder) else _close_sweep(folder)
+        if closed is None:
             shutil.rmtree(folder)
-            closed = None
-        else:
-            header, rows = found
-            closed = assemble(folder, header, range(1, len(rows) + 1))
         lock.remove()
     except OSError as exc:
         raise not_writable(folder, exc) from exc
@@ -119,28 +124,55 @@ def _must_be_unfinished(folder: Path) -> None:
         )
 
 
-def _recover(folder: Path) -> tuple[Header, tuple[PointRow, ...]] | None:
-    """Bring recording.json and points.csv in order; None where nothing was ever reported."""
-    table = folder / "data" / "points.csv"
-    content = table.read_bytes() if table.exists() else b""
-    kept = whole_lines(content)
-    rows = read_rows(kept, where=str(table)) if kept else ()
-    if not rows:
+def _close_sweep(folder: Path) -> Path | None:
+    """Bring a sweep in order and close it; None where nothing was ever reported."""
+    if _count(folder) == 0:
         return None
-    _check_codes(folder, rows)
-    if kept != content:
-        write_whole(table, kept)
+    table = folder / "data" / "points.csv"
     path = folder / "data" / "recording.json"
     header = decode_header(path.read_bytes(), where=str(path))
+    rows, kept = _reported(table, row_type(header.kind))
+    if header.kind is not RecordingKind.POINTS:
+        _check_codes(folder, rows)
+    if kept is not None:
+        write_whole(table, kept)
     if header.ended is None:
         header = msgspec.structs.replace(header, ended=Ended.RECOVERED)
         write_whole(path, encode_header(header))
-    return header, rows
+    return assemble(folder, header, range(1, len(rows) + 1))
+
+
+def _close_dc(folder: Path) -> Path | None:
+    """Bring DC readings in order and close them; None where nothing was ever reported."""
+    table = folder / "data" / READINGS
+    rows, kept = _reported(table, DcRow)
+    if not rows:
+        return None
+    path = folder / "data" / "recording.json"
+    header = decode_dc_header(path.read_bytes(), where=str(path))
+    DcRecording(folder=folder, header=header, readings=rows).check()
+    if kept is not None:
+        write_whole(table, kept)
+    if header.ended is None:
+        header = msgspec.structs.replace(header, ended=Ended.RECOVERED)
+        write_whole(path, encode_dc_header(header))
+    return assemble_dc(folder, header)
+
+
+Row = TypeVar("Row", bound=msgspec.Struct)
+
+
+def _reported(table: Path, kind: type[Row]) -> tuple[tuple[Row, ...], bytes | None]:
+    """The whole rows of a table, and its content without a last row that was cut off, where one was."""
+    content = table.read_bytes() if table.exists() else b""
+    kept = whole_lines(content)
+    rows = read_table(kept, kind, where=str(table)) if kept else ()
+    return rows, None if kept == content else kept
 
 
 def _check_codes(folder: Path, rows: tuple[PointRow, ...]) -> None:
     if not (folder / "points").is_dir():
-        check_members(folder / "data" / "traces.npz", {row.point: row.samples for row in rows})
+        check_members(folder / "data" / "traces.npz", {row.point: row.codes_per_channel for row in rows})
         return
     for row in rows:
         source = folder / "points" / f"{array_name(row.point)}.npy"
