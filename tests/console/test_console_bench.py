@@ -1,0 +1,170 @@
+"""The bench is said once: asked for, remembered, shown, tried, and believed only where it is sound."""
+
+import os
+import stat
+
+import pytest
+from console_runs import json_of, run
+from hypothesis import given
+from hypothesis import strategies as st
+
+from twonode.analysis.stage import shipped_stage
+from twonode.console.benchfile import (
+    BENCH_VARIABLE,
+    BenchFile,
+    BenchFileError,
+    Remembered,
+    read_bench,
+    write_bench,
+)
+from twonode.drivers.simulated import SimulatedBench, SimulatedSettings
+
+
+@pytest.fixture
+def file(tmp_path, monkeypatch):
+    path = tmp_path / "settings" / "bench.toml"
+    monkeypatch.setenv(BENCH_VARIABLE, str(path))
+    return path
+
+
+def test_one_thing_after_the_other_is_remembered_and_forgotten(file):
+    result = run(
+        *(
+            "bench",
+            "--set",
+            "generator=TCPIP0::192.168.1.20::5025::SOCKET",
+            "--set",
+            "scope=USB0::1::2::X::INSTR",
+        ),
+        *("--set", "scope-profile=scope-curve", "--set", "probes=10,1", "--set", "line=60 Hz"),
+        *("--set", "resistors=100k 0.1%, 1M  0.1%", "--set", "visa=python", "--set", "allow-unverified=yes"),
+    )
+    assert result.exit_code == 0, result.stderr
+    assert "channel 2 1:1 (far node)" in result.stdout
+    assert read_bench() == BenchFile(
+        generator=Remembered(address="TCPIP0::192.168.1.20::5025::SOCKET"),
+        scope=Remembered(address="USB0::1::2::X::INSTR", profile="scope-curve"),
+        visa="python",
+        probes=(10, 1),
+        resistors=("100k 0.1%", "1M 0.1%"),
+        line_hz=60,
+        allow_unverified=True,
+    )
+    assert read_bench().tolerance_of(100e3) == "0.1%"
+    assert read_bench().tolerance_of(101e3) is None
+    document = json_of(run("bench", "--set", "scope=none", "--set", "probes=none", "--json"))
+    assert document["bench"].get("scope") is None
+    assert read_bench().probes == (10, 10)
+    assert run("bench", "--forget").exit_code == 0
+    assert not file.exists()
+    assert read_bench() is None
+
+
+@pytest.mark.parametrize(
+    ("setting", "words"),
+    [
+        ("probes=10,5", "such as 10,10"),
+        ("resistors=100k", "tolerance"),
+        ("resistors=0.1% 100k", "write a value and a tolerance"),
+        ("line=400", "50, 60"),
+        ("visa=other", "system, python"),
+        ("scope-profile=x", "address first"),
+        ("colour=red", "there is no such thing"),
+        ("line", "write a key and a value"),
+    ],
+)
+def test_an_answer_that_is_none_changes_nothing(file, setting, words):
+    run("bench", "--set", "line=60")
+    result = run("bench", "--set", setting)
+    assert result.exit_code == 2
+    assert words.lower() in result.stderr.lower()
+    assert read_bench() == BenchFile(line_hz=60)
+
+
+def test_a_file_that_was_spoilt_by_hand_is_named_with_the_key(file):
+    run("bench", "--set", "line=60")
+    text = file.read_text()
+    for spoilt, words in (
+        (text + "\ncolour = 3\n", "colour"),
+        (text.replace("line_hz = 60", "line_hz = 55"), "line_hz"),
+        (text.replace("format = 1", "format = 2"), "format"),
+        ('resistors = ["x"]\n', "resistors"),
+        ("=", "no TOML"),
+    ):
+        file.write_text(spoilt)
+        result = run("bench", "--show")
+        assert result.exit_code == 2
+        assert str(file) in result.stderr
+        assert words in result.stderr
+
+
+def test_with_nobody_to_ask_the_options_are_named(file):
+    result = run("bench")
+    assert result.exit_code == 2
+    assert "--set" in result.stderr
+    assert run("bench", "--show").stdout.startswith("No bench is remembered")
+
+
+def test_trying_says_which_instrument_answers_and_which_does_not(file):
+    with SimulatedBench(SimulatedSettings(stage=shipped_stage("wrenfield-46-driver-output"))) as bench:
+        run(
+            *(
+                "bench",
+                "--set",
+                f"generator={bench.generator_resource}",
+                "--set",
+                f"scope={bench.scope_resource}",
+            ),
+            *("--set", "visa=python"),
+        )
+        good = run("bench", "--try")
+        assert good.exit_code == 0, good.stdout
+        assert good.stdout.count("answers: TWONODE,SIM-") == 2
+        assert good.stdout.count("untested on hardware") == 2
+        run("bench", "--set", f"scope={bench.generator_resource}")
+        swapped = run("bench", "--try")
+    assert swapped.exit_code == 3
+    assert "TROUBLE" in swapped.stdout
+    nobody = json_of(run("bench", "--try", "--json"))
+    assert [each["ok"] for each in nobody["tried"].values()] == [False, False]
+
+
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="rights do not bind the superuser")
+def test_a_folder_without_rights_is_said(file):
+    file.parent.mkdir()
+    file.parent.chmod(stat.S_IRUSR | stat.S_IXUSR)
+    assert run("bench", "--set", "line=60").exit_code == 2
+
+
+def test_a_folder_that_cannot_be_made_is_said(tmp_path, monkeypatch):
+    (tmp_path / "file").write_text("")
+    monkeypatch.setenv(BENCH_VARIABLE, str(tmp_path / "file" / "bench.toml"))
+    result = run("bench", "--set", "line=60")
+    assert result.exit_code == 2
+    assert BENCH_VARIABLE in result.stderr
+
+
+@given(st.text(max_size=200) | st.binary(max_size=200))
+def test_any_other_file_is_refused_or_read_and_nothing_else(tmp_path_factory, content):
+    path = tmp_path_factory.getbasetemp() / "spoilt.toml"
+    path.write_bytes(content if isinstance(content, bytes) else content.encode("utf-8", "surrogatepass"))
+    try:
+        found = read_bench(path)
+    except BenchFileError:
+        return
+    assert isinstance(found, BenchFile)
+
+
+@given(
+    st.builds(
+        BenchFile,
+        generator=st.none() | st.builds(Remembered, address=st.text(min_size=1).filter(str.strip)),
+        line_hz=st.sampled_from((50, 60)),
+        probes=st.tuples(st.sampled_from((1, 10)), st.sampled_from((1, 10))),
+        resistors=st.lists(st.sampled_from(("100k 0.1%", "4k7 5%"))).map(tuple),
+    )
+)
+def test_what_is_written_is_read_back(tmp_path_factory, bench):
+    path = tmp_path_factory.getbasetemp() / "bench.toml"
+    write_bench(bench, path)
+    assert read_bench(path) == bench
