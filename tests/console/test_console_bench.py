@@ -4,10 +4,12 @@ import os
 import stat
 
 import pytest
-from console_runs import json_of, run
+from console_runs import FAST, json_of, run
 from hypothesis import given
 from hypothesis import strategies as st
 
+from twonode.analysis.hookup import series_stage
+from twonode.analysis.quantities import Tolerance
 from twonode.analysis.stage import shipped_stage
 from twonode.console.benchfile import (
     BENCH_VARIABLE,
@@ -18,6 +20,17 @@ from twonode.console.benchfile import (
     write_bench,
 )
 from twonode.drivers.simulated import SimulatedBench, SimulatedSettings
+from twonode.recordings import read_recording
+
+
+def series_stage_of_c7():
+    return series_stage(
+        part="C7",
+        value_farad=22e-9,
+        tolerance=Tolerance(minus=0.01, plus=0.01),
+        resistor_ohm=100e3,
+        resistor_tolerance=Tolerance(minus=0.001, plus=0.001),
+    )
 
 
 @pytest.fixture
@@ -50,7 +63,7 @@ def test_one_thing_after_the_other_is_remembered_and_forgotten(file):
         line_hz=60,
         allow_unverified=True,
     )
-    assert read_bench().tolerance_of(100e3) == "0.1%"
+    assert read_bench().tolerance_of(100e3) == Tolerance(minus=0.001, plus=0.001)
     assert read_bench().tolerance_of(101e3) is None
     document = json_of(run("bench", "--set", "scope=none", "--set", "probes=none", "--json"))
     assert document["bench"].get("scope") is None
@@ -168,3 +181,56 @@ def test_what_is_written_is_read_back(tmp_path_factory, bench):
     path = tmp_path_factory.getbasetemp() / "bench.toml"
     write_bench(bench, path)
     assert read_bench(path) == bench
+
+
+def test_every_command_uses_the_bench_and_what_is_written_wins(file, tmp_path):
+    with SimulatedBench(SimulatedSettings(stage=series_stage_of_c7(), seed=4, speed=8.0)) as bench:
+        run(
+            *(
+                "bench",
+                "--set",
+                f"generator={bench.generator_resource}",
+                "--set",
+                f"scope={bench.scope_resource}",
+            ),
+            *("--set", "visa=python", "--set", "resistors=100k 0.1%", "--set", "line=60"),
+        )
+        asked = ("sweep", "--hookup", "series", "--part", "C7", "--expect", "22n", "--resistor", "100k")
+        done = json_of(run(*asked, "--points", "4", "--archive", tmp_path / "a", "--no-picture", "--json"))
+        address = bench.generator_resource
+    assert done["finding"]["state"] == "within tolerance"
+    recording = read_recording(done["recording"])
+    assert recording.header.instruments[0].resource == address
+    assert recording.stage.part("R").tolerance == Tolerance(minus=0.001, plus=0.001)
+    wins = run(*asked, "--scope", "TCPIP0::127.0.0.1::9::SOCKET", "--archive", tmp_path / "a")
+    assert wins.exit_code == 3
+    assert "127.0.0.1::9::" in wins.stderr or "generator" in wins.stderr
+
+
+def test_a_simulated_bench_takes_nothing_from_the_bench_file(file, tmp_path):
+    run("bench", "--set", "generator=TCPIP0::127.0.0.1::9::SOCKET", "--set", "probes=1,1")
+    asked = (
+        "sweep",
+        "--hookup",
+        "series",
+        "--part",
+        "C7",
+        "--expect",
+        "22n",
+        "--resistor",
+        "100k",
+        "--simulated",
+    )
+    document = json_of(run(*asked, *FAST, "--points", "4", "--archive", tmp_path, "--no-picture", "--json"))
+    assert read_recording(document["recording"]).header.drive_probe.factor == 10
+
+
+def test_the_remembered_voltmeter_is_named_by_a_word(file):
+    missing = run("dc", "--voltmeter", "bench", "--grid-leak", "470k")
+    assert missing.exit_code == 2
+    assert "no voltmeter is remembered" in missing.stderr
+    run("bench", "--set", "voltmeter=TCPIP0::127.0.0.1::9::SOCKET", "--set", "visa=python")
+    asked = ("dc", "--voltmeter", "bench", "--grid-leak", "470k", "--cautions-acknowledged")
+    found = run(*asked, input="\n\n")
+    assert found.exit_code == 3
+    assert "TCPIP0::127.0.0.1::9::SOCKET" in found.stderr

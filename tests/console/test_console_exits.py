@@ -7,6 +7,7 @@ import pytest
 from console_runs import run
 
 from twonode.console.exits import EXIT_CODES, Exit, exit_code, report_error
+from twonode.console.archive import SUBCOMMANDS
 from twonode.console.main import COMMANDS, cli
 from twonode.errors import TwonodeError
 
@@ -74,20 +75,23 @@ def test_under_json_an_error_is_one_object_on_standard_output(capsys):
     }
 
 
-def test_a_mistake_in_the_program_gets_words_too(monkeypatch):
+def test_a_mistake_in_the_program_gets_words_too(monkeypatch, tmp_path):
     def broken(*_, **__):
         raise ZeroDivisionError("division by zero")
 
     monkeypatch.setattr("twonode.console.filing.conclude", broken)
-    result = run("estimate", "x", "--json")
+    result = run("estimate", tmp_path, "--json")
     assert result.exit_code == 70
     assert "ZeroDivisionError" in json.loads(result.stdout)["error"]["what"]
     assert "Traceback" not in result.stderr
 
 
-@pytest.mark.parametrize("name", COMMANDS)
+@pytest.mark.parametrize(
+    "name",
+    [*(name for name in COMMANDS if name != "archive"), *(f"archive {name}" for name in SUBCOMMANDS)],
+)
 def test_every_command_teaches_by_an_example_and_takes_json_and_debug(name):
-    result = run(name, "--help")
+    result = run(*name.split(), "--help")
     assert result.exit_code == 0
     assert f"twonode {name}" in result.stdout.split("\n", 1)[1]
     assert "--json" in result.stdout

@@ -32,7 +32,7 @@ LOOSE_PART_CAUTIONS: tuple[str, ...] = (
     "practice come first; this program permits nothing.",
     "Discharge every part through a resistor and check it with a meter, below 5 V, before it goes into the clips.",
     "Only loose parts go into the fixture: nothing that is still wired to a set.",
-    "Polarised parts get at most 0.3 V peak: from 1 uF on that is done by itself, below it with --polarised.",
+    "Polarised parts get at most 0.3 V peak: from 0.1 uF on that is done by itself, below it with --polarised.",
     "Measured at a volt or less: nothing is said of leakage at working voltage, and the voltage stays unknown.",
 )
 

@@ -10,6 +10,7 @@ from twonode.errors import TwonodeError
 __all__ = [
     "AcquireError",
     "ChannelsSwapped",
+    "FixtureDoubtful",
     "LevelMismatch",
     "NoSignal",
     "ProbesApart",
@@ -28,6 +29,7 @@ class AcquireError(TwonodeError):
     ├── NoSignal         nothing arrives at a channel
     ├── ChannelsSwapped  channel 2 carries more than channel 1
     ├── ProbesApart      the probes of a null run are on two nodes
+    ├── FixtureDoubtful  the known part reads as something else
     ├── LevelMismatch    channel 1 does not carry what the generator was set to
     └── SweepFailed      too few points could be used
     """
@@ -51,6 +53,10 @@ class ChannelsSwapped(AcquireError):
 
 class ProbesApart(AcquireError):
     """The probes of a null run are still on two nodes."""
+
+
+class FixtureDoubtful(AcquireError):
+    """A known part reads as something else in the fixture."""
 
 
 class LevelMismatch(AcquireError):

@@ -1,6 +1,7 @@
 """Which frequencies a sweep takes.
 
-Owns the even plan: evenly spaced in the logarithm over the band in which the ratio tells about the part.
+Owns the even plan: evenly spaced in the logarithm over the band in which the ratio tells about the part; and the
+plan of a request that names its frequencies.
 """
 
 from __future__ import annotations
@@ -57,7 +58,7 @@ class SweepPlan:
 
 
 def plan_sweep(request: SweepRequest, limits: BenchLimits, *, per_point_s: float) -> SweepPlan:
-    """Plan evenly spaced frequencies.
+    """Plan evenly spaced frequencies, or those that the request names.
 
     Parameters
     ----------
@@ -68,8 +69,11 @@ def plan_sweep(request: SweepRequest, limits: BenchLimits, *, per_point_s: float
     UnfitRequest : the range is out of the generator's or the scope's reach.
     """
     reach = reach_of(limits)
-    low_hz, _, high_hz = usual_band(request, limits)
-    wanted = np.geomspace(high_hz, low_hz, request.points or USUAL_POINTS)
+    if request.frequencies_hz:
+        wanted = np.array(request.frequencies_hz)
+    else:
+        low_hz, _, high_hz = usual_band(request, limits)
+        wanted = np.geomspace(high_hz, low_hz, request.points or USUAL_POINTS)
     predictor = Predictor(request)
     placements: list[Placement] = []
     seconds = 0.0

@@ -50,6 +50,8 @@ SCOUT_HZ = (60e3, 9e3, 1.3e3, 200.0, 30.0)
 """A first look over the whole range at a part of which nothing is known."""
 EXPECTED_POINTS = 6
 NEIGHBOUR_KNOWN = 1e-4
+SAME_FREQUENCY = 1e-6
+"""Relative; far below any distance of two points, far above what a file's digits lose."""
 COMPANION_SIGMA = 0.0015
 COMPANION_POINTS = 12
 """A sweep that a neighbour's tolerance limits goes on until a companion could bring C to this, or so many points."""
@@ -84,6 +86,13 @@ class Planner(Protocol):
         """
         ...
 
+    def go_on(self, done: Sequence[RatioPoint], taken_hz: Sequence[float]) -> Placement | None:
+        """Where to begin after an interruption; None where nothing is left to take.
+
+        done : usable points. taken_hz : frequencies asked for, one a point, refused ones too.
+        """
+        ...
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Advice:
@@ -94,33 +103,47 @@ class Advice:
 
 
 class EvenPlanner:
-    """Evenly spaced in the logarithm, all known beforehand."""
+    """Evenly spaced in the logarithm or named in the request, all known beforehand."""
 
     @property
     def kind(self) -> str:
         """The word of the plan."""
-        return PlanKind.EVEN.value
+        return self._kind.value
 
-    def __init__(self, plan: SweepPlan) -> None:
-        self._plan = plan
+    def __init__(self, plan: SweepPlan, kind: PlanKind = PlanKind.EVEN) -> None:
+        self._placements = plan.placements
+        self._each_s = plan.expected_s / len(plan.placements)
+        self._kind = kind
+        self._before = 0
 
     @property
     def total(self) -> int:
         """All points of the plan."""
-        return len(self._plan.placements)
+        return self._before + len(self._placements)
 
     @property
     def expected_s(self) -> float:
-        """Time of the plan, s."""
-        return self._plan.expected_s
+        """Time of the plan, or of what is left of it, s."""
+        return self._each_s * len(self._placements)
 
     def first(self) -> Placement:
         """The first of the plan."""
-        return self._plan.placements[0]
+        return self._placements[0]
 
     def advise(self, done: Sequence[RatioPoint], taken: int) -> Advice:
         """The next of the plan."""
-        return Advice(placement=self._plan.placements[taken] if taken < self.total else None)
+        return Advice(placement=self._placements[taken - self._before] if taken < self.total else None)
+
+    def go_on(self, done: Sequence[RatioPoint], taken_hz: Sequence[float]) -> Placement | None:
+        """The first of the plan that was not taken; the others that were not follow."""
+        taken = np.array(taken_hz)
+        self._before = len(taken)
+        self._placements = tuple(
+            each
+            for each in self._placements
+            if not np.any(np.abs(taken / each.frequency_hz - 1.0) < SAME_FREQUENCY)
+        )
+        return self._placements[0] if self._placements else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,6 +228,12 @@ class InformationPlanner:
             return Advice(placement=None, enough=enough)
         self._total = max(self._total, taken + 1)
         return Advice(placement=self._best(done))
+
+    def go_on(self, done: Sequence[RatioPoint], taken_hz: Sequence[float]) -> Placement | None:
+        """As if the last point before the interruption were just beginning."""
+        self._chosen_hz = list(taken_hz[len(self._opening) :])
+        self._total = max(self._total, len(taken_hz) + 1)
+        return self.advise(done, len(taken_hz)).placement
 
     def _enough(self, done: Sequence[RatioPoint]) -> str | None:
         """Settled at 99 %, or nothing left to gain; never before the model has been checked."""

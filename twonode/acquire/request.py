@@ -42,6 +42,7 @@ class PlanKind(Enum):
 
     INFORMATION = "information"
     EVEN = "even"
+    GIVEN = "given"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +53,9 @@ class SweepRequest:
     part : the asked capacitor; its value in the stage is where planning starts.
     nominal_farad, tolerance : what it is held against; None where nothing is known.
     from_hz, to_hz, points : explicit range and count; None is chosen.
+    frequencies_hz : exactly these points, in this order, moved a little where rounding or hum would hurt; then plan,
+        range and count do not matter. Empty leaves them to the plan.
+    samples : wanted length of each record; None is chosen. More average noise and rounding away.
     level_vpp : generator setting into an open circuit; None is chosen.
     probe_factors : division of channel 1's and channel 2's probe.
     node_volts : residual DC at drive and far node as read with a meter, V.
@@ -66,6 +70,8 @@ class SweepRequest:
     from_hz: float | None = None
     to_hz: float | None = None
     points: int | None = None
+    frequencies_hz: tuple[float, ...] = ()
+    samples: int | None = None
     level_vpp: float | None = None
     probe_factors: tuple[float, float] = (10.0, 10.0)
     line_hz: float = 50.0

@@ -6,7 +6,7 @@ one.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, MutableMapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -16,13 +16,15 @@ if TYPE_CHECKING:
     from twonode.analysis.stage import Stage
     from twonode.drivers.bench import Bench
     from twonode.drivers.profile_format import Profile
-    from twonode.drivers.simulated import SimulatedSettings
+    from twonode.drivers.simulated import SimulatedBench, SimulatedSettings
 
 __all__ = [
     "bench_of",
+    "bench_served_by",
     "check_bench_options",
     "known_profiles",
     "real_bench",
+    "remembered_voltmeter",
     "simulated_bench",
     "unique_tags",
 ]
@@ -82,14 +84,20 @@ def _by_kind(names: Sequence[str], profiles: Mapping[str, Profile]) -> dict[str,
     return found
 
 
-@contextmanager
-def simulated_bench(settings: SimulatedSettings) -> Iterator[Bench]:
+def simulated_bench(settings: SimulatedSettings) -> AbstractContextManager[Bench]:
     """A simulated bench served inside this process, reached over loopback sockets like any other."""
-    from twonode.drivers.bench import open_bench
     from twonode.drivers.simulated import SimulatedBench
 
+    return bench_served_by(SimulatedBench(settings))
+
+
+@contextmanager
+def bench_served_by(simulated: SimulatedBench) -> Iterator[Bench]:
+    """`simulated_bench` for whoever exchanges what it is clipped to meanwhile."""
+    from twonode.drivers.bench import open_bench
+
     with (
-        SimulatedBench(settings) as served,
+        simulated as served,
         open_bench(
             generator=served.generator_resource,
             scope=served.scope_resource,
@@ -100,21 +108,78 @@ def simulated_bench(settings: SimulatedSettings) -> Iterator[Bench]:
         yield bench
 
 
-def check_bench_options(options: Mapping[str, Any]) -> None:
-    """Refuse options that do not say which bench to use. Raises UsageError."""
+def check_bench_options(options: MutableMapping[str, Any]) -> None:
+    """Put what the bench file remembers where the command line says nothing, and refuse what names no bench.
+
+    A simulated bench is what its own options say: nothing that is remembered goes into it.
+
+    Raises UsageError, BenchFileError.
+    """
     if options["simulated"]:
         for name in ("generator", "scope"):
             if options[name]:
                 raise click.UsageError(f"--{name} and --simulated exclude each other")
         return
+    _fill_from_bench(options)
     for name in ("generator", "scope"):
         if not options[name]:
             raise click.UsageError(
-                f"--{name} is missing; give the addresses of generator and scope, or --simulated"
+                f"--{name} is missing; give the addresses of generator and scope, let `twonode bench` remember "
+                "them, or use --simulated"
             )
     for name in ("faults", "true"):
         if options.get(name):
             raise click.UsageError(f"--{name.removesuffix('s')} needs --simulated: a real part is what it is")
+
+
+def _fill_from_bench(options: MutableMapping[str, Any]) -> None:
+    from twonode.console.benchfile import read_bench
+
+    bench = read_bench()
+    if bench is None:
+        return
+    remembered: dict[str, Any] = {
+        "generator": bench.generator.address if bench.generator else None,
+        "scope": bench.scope.address if bench.scope else None,
+        "visa": bench.visa,
+        "profiles": bench.generator_and_scope_profiles,
+        "probes": tuple(float(factor) for factor in bench.probes),
+        "line": str(bench.line_hz),
+        "resistors": tuple(sorted(bench.resistors_ohm)) or None,
+        "allow_unverified": bench.allow_unverified or None,
+    }
+    for name, value in remembered.items():
+        if name in options and value is not None and not _was_written(name):
+            options[name] = value
+    if options.get("resistor") is not None and options.get("resistor_tolerance") is None:
+        options["resistor_tolerance"] = bench.tolerance_of(options["resistor"])
+
+
+def _was_written(name: str) -> bool:
+    """Whether an option stands on the command line, or in a variable that names it."""
+    from click.core import ParameterSource
+
+    context = click.get_current_context(silent=True)
+    source = None if context is None else context.get_parameter_source(name)
+    return source not in (None, ParameterSource.DEFAULT, ParameterSource.DEFAULT_MAP)
+
+
+def remembered_voltmeter(options: MutableMapping[str, Any]) -> None:
+    """``--voltmeter bench`` stands for the voltmeter in the bench file. Raises UsageError, BenchFileError."""
+    from twonode.console.benchfile import bench_path, read_bench
+
+    if options["voltmeter"] != "bench":
+        return
+    bench = read_bench()
+    if bench is None or bench.voltmeter is None:
+        raise click.UsageError(
+            f"--voltmeter bench: no voltmeter is remembered in {bench_path()}; `twonode bench` asks for it"
+        )
+    options["voltmeter"] = bench.voltmeter.address
+    if options["profile"] is None:
+        options["profile"] = bench.voltmeter.profile
+    if options["visa"] is None:
+        options["visa"] = bench.visa
 
 
 def bench_of(

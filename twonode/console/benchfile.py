@@ -8,11 +8,14 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import msgspec
 
 from twonode.errors import TwonodeError
+
+if TYPE_CHECKING:
+    from twonode.analysis.quantities import Tolerance
 
 __all__ = [
     "BENCH_VARIABLE",
@@ -68,13 +71,18 @@ class BenchFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
             resistor_of(text)
 
     @property
-    def profiles(self) -> tuple[str, ...]:
-        """Names of the profiles that were chosen by hand."""
-        found = (each.profile for each in (self.generator, self.scope, self.voltmeter) if each is not None)
+    def generator_and_scope_profiles(self) -> tuple[str, ...]:
+        """Names of the profiles that were chosen by hand for these two."""
+        found = (each.profile for each in (self.generator, self.scope) if each is not None)
         return tuple(name for name in found if name)
 
-    def tolerance_of(self, ohm: float) -> str | None:
-        """How well the resistor of this value at hand is known, as it is written; None where there is none."""
+    @property
+    def resistors_ohm(self) -> tuple[float, ...]:
+        """Stated values of the fixture resistors at hand."""
+        return tuple(resistor_of(text)[0] for text in self.resistors)
+
+    def tolerance_of(self, ohm: float) -> Tolerance | None:
+        """How well the resistor of this value at hand is known; None where there is none."""
         for text in self.resistors:
             value, tolerance = resistor_of(text)
             if abs(value - ohm) <= 1e-6 * ohm:
@@ -82,14 +90,13 @@ class BenchFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
         return None
 
 
-def resistor_of(text: str) -> tuple[float, str]:
+def resistor_of(text: str) -> tuple[float, Tolerance]:
     """Ohms and tolerance of a text like "100k 0.1%". Raises ValueError."""
     from twonode.analysis.quantities import parse_quantity, parse_tolerance
 
     value, _, tolerance = text.strip().partition(" ")
     try:
-        parse_tolerance(tolerance)
-        return parse_quantity(value, "ohm"), tolerance.strip()
+        return parse_quantity(value, "ohm"), parse_tolerance(tolerance)
     except TwonodeError as exc:
         raise ValueError(
             f"resistors: {text!r}: {exc.what} Write a value and a tolerance, such as 100k 0.1%"

@@ -130,7 +130,9 @@ _ROLES = "coupling, tone, anode bypass, screen bypass, cathode bypass, AVC filte
     help="Counts of its display: steps of 0.1 mV up to 0.4 V for 4000.",
 )
 @click.option(
-    "--voltmeter", metavar="RESOURCE", help="VISA address of a voltmeter that is read node by node."
+    "--voltmeter",
+    metavar="RESOURCE",
+    help="VISA address of a voltmeter that is read node by node, or `bench` for the one that is remembered.",
 )
 @click.option(
     "--visa", type=click.Choice(["system", "python"]), help="VISA library.  [default: the system's, if any]"
@@ -192,8 +194,10 @@ def dc(**options: Any) -> int:
     Parts at the mains are not judged here: only a safety-certified part of the right class goes there. Untested on
     hardware.
     """
+    from twonode.console.benches import remembered_voltmeter
     from twonode.console.dc_options import refuse_mixtures
 
+    remembered_voltmeter(options)
     refuse_mixtures(options)
     if options["chart_file"] is not None:
         from twonode.console.dc_chart import run_chart

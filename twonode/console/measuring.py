@@ -17,15 +17,23 @@ if TYPE_CHECKING:
     from twonode.analysis.model import Sweep
     from twonode.drivers.bench import Bench
 
-__all__ = ["measure"]
+__all__ = ["Watcher", "measure", "watching"]
 
 
-class _Watcher(Protocol):
+class Watcher(Protocol):
     """Something that shows a sweep's progress."""
 
-    def begin(self, total: int, expected_s: float) -> None: ...
-    def point(self, event: PointDone) -> None: ...
-    def say(self, text: str) -> None: ...
+    def begin(self, total: int, expected_s: float) -> None:
+        """The run begins; points it will have, and its time in s, as far as is known."""
+        ...
+
+    def point(self, event: PointDone) -> None:
+        """A point is finished."""
+        ...
+
+    def say(self, text: str) -> None:
+        """Something the person should see."""
+        ...
 
 
 def measure(
@@ -48,7 +56,7 @@ def measure(
     closed: Path | None = None
     try:
         with (
-            _watching(quiet) as watcher,
+            watching(quiet) as watcher,
             closing(_run(bench, request, archive, null)) as run,
         ):
             for event in run:
@@ -86,7 +94,8 @@ def _recordings_in(archive: Path) -> set[Path]:
 
 
 @contextmanager
-def _watching(quiet: bool) -> Iterator[_Watcher]:
+def watching(quiet: bool) -> Iterator[Watcher]:
+    """Whoever draws the progress of one run, as the screen allows it."""
     if quiet:
         yield _Silent()
     elif not sys.stderr.isatty():

@@ -14,7 +14,14 @@ import click
 from twonode.console.benches import bench_of, check_bench_options, unique_tags
 from twonode.console.confirm import confirm_node_without_power, show_cautions
 from twonode.console.exits import Exit
-from twonode.console.options import PROBES, TAG, Quantity, archive_option, common_options, default_archive
+from twonode.console.options import (
+    TAG,
+    Quantity,
+    archive_option,
+    bench_options,
+    common_options,
+    default_archive,
+)
 
 if TYPE_CHECKING:
     from twonode.acquire import NullRequest
@@ -59,21 +66,7 @@ _LOOSE_TRIMMING = 0.04
     help="Generator, V peak-to-peak, open circuit: that of the sweeps to follow, or more.  [default: 2, and 0.6 "
     "where --stage has a polarised part at the drive node]",
 )
-@click.option(
-    "--probes", type=PROBES, default="10,10", show_default=True, help="Switch of channel 1's and 2's probe."
-)
-@click.option(
-    "--line", type=click.Choice(["50", "60"]), default="50", show_default=True, help="Mains frequency, Hz."
-)
-@click.option("--generator", metavar="RESOURCE", help="VISA address of the generator.")
-@click.option("--scope", metavar="RESOURCE", help="VISA address of the scope.")
-@click.option(
-    "--visa", type=click.Choice(["system", "python"]), help="VISA library.  [default: the system's, if any]"
-)
-@click.option(
-    "--profile", "profiles", metavar="NAME", multiple=True, help="Command profile, where *IDN? is unknown."
-)
-@click.option("--simulated", is_flag=True, help="Use a simulated bench: no hardware, no confirmation.")
+@bench_options
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of the simulated bench.")
 @click.option("--speed", type=click.FloatRange(0.01, 100.0), default=1.0, hidden=True)
 @click.option(
@@ -210,8 +203,8 @@ def _document(recording: Recording, found: ChannelDifferences) -> dict[str, Any]
             "skew": figure(found.skew_s, "s"),
         },
         "ranges_volts_per_div": {
-            "channel_1": sorted({row.drive_volts_per_div for row in used}),
-            "channel_2": sorted({row.far_volts_per_div for row in used}),
+            "channel_1": sorted({row.ranges_volts_per_div[0] for row in used}),
+            "channel_2": sorted({row.ranges_volts_per_div[1] for row in used}),
         },
         "fit": {
             "points": len(used),
@@ -224,7 +217,7 @@ def _document(recording: Recording, found: ChannelDifferences) -> dict[str, Any]
 def _lines(recording: Recording, found: ChannelDifferences) -> list[str]:
     from twonode.analysis.quantities import format_quantity
 
-    far = sorted({row.far_volts_per_div for row in recording.used})
+    far = sorted({row.ranges_volts_per_div[1] for row in recording.used})
     gain, sure = 100 * found.gain.value, 200 * found.gain.standard_uncertainty
     lines = [
         f"Channels compared: {len(recording.used)} points, channel 2 from {format_quantity(far[0], 'V')}/div "
@@ -247,4 +240,4 @@ def _lines(recording: Recording, found: ChannelDifferences) -> list[str]:
 def _usual_range(recording: Recording) -> str:
     from twonode.analysis.quantities import format_quantity
 
-    return f"{format_quantity(recording.used[0].drive_volts_per_div, 'V')}/div"
+    return f"{format_quantity(recording.used[0].ranges_volts_per_div[0], 'V')}/div"

@@ -28,11 +28,13 @@ __all__ = [
     "NODE_VOLTS",
     "NO_NULL",
     "PROBES",
+    "RESISTORS",
     "TAG",
     "TOLERANCE",
     "TRUE_VALUE",
     "Quantity",
     "archive_option",
+    "bench_options",
     "check_option",
     "common_options",
     "default_archive",
@@ -120,6 +122,15 @@ class _NodeVolts(_Parsed):
         return parse_quantity(pieces[0], "V"), parse_quantity(pieces[1], "V")
 
 
+class _Resistors(_Parsed):
+    name = "resistance,..."
+
+    def parse(self, text: str) -> tuple[float, ...]:
+        from twonode.analysis.quantities import parse_quantity
+
+        return tuple(sorted({parse_quantity(piece, "ohm") for piece in text.split(",")}))
+
+
 _FACTORS = {"1": 1.0, "10": 10.0, "1x": 1.0, "10x": 10.0, "1:1": 1.0, "10:1": 10.0}
 
 # Fault to the unit of its amount; None is the unit of the part's own value.
@@ -187,6 +198,7 @@ TOLERANCE = _ToleranceType()
 COMPANION = _CompanionType()
 NODE_VOLTS = _NodeVolts()
 PROBES = _Probes()
+RESISTORS = _Resistors()
 TAG = _Tag()
 TRUE_VALUE = _TrueValue()
 FAULT = _FaultType()
@@ -240,6 +252,48 @@ def archive_option(command: F) -> F:
         show_envvar=True,
         help="Folder the recording is filed in.  [default: twonode/archive in your documents folder]",
     )(command)
+
+
+def bench_options(command: F) -> F:
+    """--probes, --line, --generator, --scope, --visa, --profile and --simulated: which bench, and how it is set.
+
+    For `console.benches`, which checks and opens it.
+    """
+    for option in (
+        click.option(
+            "--simulated", is_flag=True, help="Use a simulated bench: no hardware, no confirmation."
+        ),
+        click.option(
+            "--profile",
+            "profiles",
+            metavar="NAME",
+            multiple=True,
+            help="Command profile, where *IDN? is unknown.",
+        ),
+        click.option(
+            "--visa",
+            type=click.Choice(["system", "python"]),
+            help="VISA library.  [default: the system's, if any]",
+        ),
+        click.option("--scope", metavar="RESOURCE", help="VISA address of the scope."),
+        click.option("--generator", metavar="RESOURCE", help="VISA address of the generator."),
+        click.option(
+            "--line",
+            type=click.Choice(["50", "60"]),
+            default="50",
+            show_default=True,
+            help="Mains frequency, Hz.",
+        ),
+        click.option(
+            "--probes",
+            type=PROBES,
+            default="10,10",
+            show_default=True,
+            help="Switch of channel 1's and 2's probe.",
+        ),
+    ):
+        command = option(command)
+    return command
 
 
 def check_option(command: F) -> F:
