@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict, dataclass
+from pathlib import Path
 from typing import Literal
 
 import click
@@ -40,11 +41,30 @@ class _Found:
 @click.option(
     "--visa", type=click.Choice(["system", "python"]), help="VISA library.  [default: the system's, if any]"
 )
+@click.option(
+    "--try",
+    "trying",
+    is_flag=True,
+    help="Guided check of a new generator or scope, or of both together with a known sine; writes a report.",
+)
+@click.option(
+    "--profile", "profiles", metavar="NAME", multiple=True, help="With --try: command profile to try."
+)
+@click.option("--allow-unverified", is_flag=True, help="With --try: a profile from memory may be tried, too.")
+@click.option(
+    "--report", type=click.Path(path_type=Path, dir_okay=False), help="With --try: file for the report."
+)
+@click.option("--yes", is_flag=True, help="With --try: both probes are on the generator's output already.")
 @common_options
 def instruments(
     addresses: tuple[str, ...],
     discovery: bool,
     visa: Literal["system", "python"] | None,
+    trying: bool,
+    profiles: tuple[str, ...],
+    allow_unverified: bool,
+    report: Path | None,
+    yes: bool,
     as_json: bool,
     debug: bool,
 ) -> int:
@@ -58,10 +78,28 @@ def instruments(
     Examples:
       twonode instruments
       twonode instruments TCPIP0::192.168.1.20::5025::SOCKET
+      twonode instruments --try TCPIP0::192.168.1.20::5025::SOCKET TCPIP0::192.168.1.21::5555::SOCKET
 
-    Exit status: 0 done, 3 an address that was given did not answer.
+    With --try one instrument is set and read back; a generator and a scope together (in this order) also show a known
+    sine on both channels: amplitude, frequency, polarity, overdrive, output off.
+
+    Exit status: 0 done, 3 an address that was given did not answer, or with --try a step did not pass.
     """
     del debug  # read from the command line before anything else can fail
+    if trying:
+        from twonode.console.trial import try_instruments
+
+        return try_instruments(
+            addresses,
+            visa=visa,
+            profile_names=profiles,
+            allow_unverified=allow_unverified,
+            report=report,
+            yes=yes,
+            as_json=as_json,
+        )
+    if profiles or allow_unverified or report is not None or yes:
+        raise click.UsageError("--profile, --allow-unverified, --report and --yes go with --try")
     looked = not addresses and discovery
     if looked:
         if not as_json:
