@@ -11,7 +11,7 @@ from pathlib import Path
 from twonode.acquire.errors import UnfitRequest
 from twonode.acquire.reestimate import Reestimate, reestimate
 from twonode.analysis.comparison import DRIFT_LIMIT, Comparison, compare
-from twonode.analysis.quantities import format_quantity
+from twonode.analysis.quantities import format_level, format_quantity
 from twonode.analysis.stage import Stage
 from twonode.recordings.model import Header, InstrumentRole
 from twonode.recordings.reader import Recording
@@ -100,12 +100,13 @@ def method_differences(first: Header, second: Header) -> tuple[str, ...]:
             found.append(f"{role.value}: {one or 'none'}, then {two or 'none'}")
     pairs = (
         ("hook-up", *(h.hookup.value if h.hookup else "none" for h in (first, second))),
-        ("level", *(format_quantity(h.conditions.level_vpp, "V") + " p-p" for h in (first, second))),
+        ("level", *(format_level(h.conditions.level_vpp) for h in (first, second))),
         ("bias", *(format_quantity(h.conditions.bias_v, "V") for h in (first, second))),
         ("channel 1 probe", *(f"{h.drive_probe.factor:g}:1" for h in (first, second))),
         ("channel 2 probe", *(f"{h.far_probe.factor:g}:1" for h in (first, second))),
         ("operator", *(h.operator or "not named" for h in (first, second))),
         ("set", *(h.tags.get("set", "not named") for h in (first, second))),
+        ("imported", *("yes" if h.conditions.imported else "no" for h in (first, second))),
         ("simulated bench", *("yes" if h.conditions.simulated else "no" for h in (first, second))),
     )
     found += [f"{name}: {one}, then {two}" for name, one, two in pairs if one != two]

@@ -14,16 +14,27 @@ from twonode.acquire.errors import UnfitRequest
 from twonode.analysis.companion import is_companion, without_companions
 from twonode.analysis.quantities import Measured, format_quantity
 from twonode.analysis.stage import Part, Stage
+from twonode.recordings.model import Header
 
-__all__ = ["NamedStage", "joint_stages"]
+__all__ = ["NamedStage", "holds", "joint_stages"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NamedStage:
-    """The stage of a recording, with the recording's name for the words; stage None is a null run."""
+    """The stage of a recording, with the recording's name for the words; stage None is a null run.
+
+    holds : names of interrupted recordings whose points are in this one.
+    """
 
     recording: str
     stage: Stage | None
+    holds: tuple[str, ...] = ()
+
+
+def holds(header: Header) -> tuple[str, ...]:
+    """Names of the interrupted recordings that a sweep went on with, whose points it therefore holds."""
+    before = header.continues
+    return () if before is None else (before.recording, *before.before)
 
 
 def joint_stages(named: Sequence[NamedStage], part: str) -> tuple[Stage | None, ...]:
@@ -47,6 +58,13 @@ def joint_stages(named: Sequence[NamedStage], part: str) -> tuple[Stage | None, 
                 f"{name} is given {count} times.",
                 "The same readings would count as if they had been taken again, and promise too much.",
                 "Give each recording once.",
+            )
+    for each in named:
+        if repeated := {other.recording for other in named}.intersection(each.holds):
+            raise UnfitRequest(
+                f"The points of {sorted(repeated)[0]} are in {each.recording} as well, which goes on with it.",
+                "The same readings would count as if they had been taken again, and promise too much.",
+                f"Give {each.recording} alone.",
             )
     sweeps = [each for each in named if each.stage is not None]
     for other in sweeps[1:]:

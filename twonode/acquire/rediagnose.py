@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from twonode.acquire.errors import UnfitRequest
-from twonode.acquire.jointly import NamedStage, joint_stages
+from twonode.acquire.jointly import NamedStage, holds, joint_stages
 from twonode.acquire.nulls import null_named
 from twonode.acquire.reestimate import sweep_of
 from twonode.analysis.dc_reading import DcReading
@@ -68,7 +68,7 @@ def swept_stage(paths: Sequence[Path], *, use_nulls: bool = True, places: Sequen
                 "The same readings would count as if they had been taken again, and promise too much.",
                 "Give each recording once.",
             )
-    sweeps = [r for r in given if r.header.kind is RecordingKind.SWEEP]
+    sweeps = [r for r in given if r.header.kind.tells_of_a_part]
     in_stage = [r for r in sweeps if r.header.hookup is HookUp.STAGE]
     if not in_stage:
         raise UnfitRequest(
@@ -116,7 +116,11 @@ def _one_stage(recordings: Sequence[Recording]) -> tuple[Stage, dict[str, Stage]
         own = own_parts(recording.stage)
         companions = tuple(p for p in recording.stage.parts if p.role == "companion")
         named.append(
-            NamedStage(recording=recording.name, stage=_as_first(recording, first, (*own, *companions)))
+            NamedStage(
+                recording=recording.name,
+                stage=_as_first(recording, first, (*own, *companions)),
+                holds=holds(recording.header),
+            )
         )
     joined = joint_stages(named, "")
     circuits = {}

@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from twonode.acquire.errors import UnfitRequest
-from twonode.acquire.jointly import NamedStage, joint_stages
+from twonode.acquire.imported import points_of_table
+from twonode.acquire.jointly import NamedStage, holds, joint_stages
 from twonode.acquire.nulls import channels_of, fits, null_named, ranges_covered, refuse_unfit
 from twonode.analysis.channel import ChannelClass, Probe, wiring_sigma_farad
 from twonode.analysis.estimate import Estimate, estimate_part
@@ -30,7 +31,9 @@ log = logging.getLogger("twonode.acquire")
 
 
 def points_of(recording: Recording) -> tuple[RatioPoint, ...]:
-    """The used points, from the raw codes."""
+    """The used points, from the raw codes; of an imported table, which has none, as its rows state them."""
+    if not recording.has_codes:
+        return points_of_table(recording.used)
     points = []
     for row, traces in recording.all_traces():
         if row.state is not PointState.USED:
@@ -54,7 +57,7 @@ def sweep_of(recording: Recording) -> Sweep:
             skew_sigma_s=header.skew_standard_uncertainty_s,
             frequency_sigma=header.frequency_standard_uncertainty,
         ),
-        bench=_bench_name(header),
+        bench=_bench_name(recording),
         wiring_sigma_farad=_wiring(recording),
     )
 
@@ -66,9 +69,13 @@ def _wiring(recording: Recording) -> float:
     return wiring_sigma_farad(recording.stage)
 
 
-def _bench_name(header: Header) -> str:
+def _bench_name(recording: Recording) -> str:
+    header = recording.header
     identities = [i.identity for i in header.instruments if i.role is InstrumentRole.SCOPE]
-    return identities[0] if identities else "bench"
+    if identities:
+        return identities[0]
+    # Of what took imported readings nothing is known, so it is nobody else's.
+    return recording.name if header.conditions.imported else "bench"
 
 
 def expected_of(header: Header) -> tuple[float | None, Tolerance | None]:
@@ -120,7 +127,7 @@ def reestimate(
     AnalysisError : the data cannot carry an estimate.
     """
     given = tuple(read_recording(path) for path in paths)
-    sweeps = tuple(r for r in given if r.header.kind is RecordingKind.SWEEP)
+    sweeps = tuple(r for r in given if r.header.kind.tells_of_a_part)
     if not sweeps:
         raise UnfitRequest(
             f"{given[0].name} is a null run, and there is no sweep beside it.",
@@ -135,7 +142,9 @@ def reestimate(
             "It says nothing of which capacitor is asked for.",
             "Give the recording of a sweep first.",
         )
-    stages = joint_stages([NamedStage(recording=r.name, stage=r.stage) for r in sweeps], name)
+    stages = joint_stages(
+        [NamedStage(recording=r.name, stage=r.stage, holds=holds(r.header)) for r in sweeps], name
+    )
     asked_for = [r for r in given if r.header.kind is RecordingKind.NULL]
     if null is not None:
         asked_for.append(read_recording(null))

@@ -10,10 +10,8 @@ import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from twonode.analysis.comparison import Comparison, comparison_lines
-from twonode.analysis.curves import FittedCurve, degrees_beside, fitted_curves
+from twonode.analysis.curves import FittedCurve, fitted_curves
 from twonode.analysis.look import (
     BAND,
     INK,
@@ -120,8 +118,7 @@ def _draw_curves(figure: Figure, comparison: Comparison, names: tuple[str, str])
 
 def _draw_one(size: Axes, angle: Axes, curve: FittedCurve, name: str, *, ghost: bool) -> None:
     colour, line, mark = (QUIET, "--", "s") if ghost else (INK, "-", "D")
-    fine_degrees = np.degrees(np.unwrap(np.angle(curve.fine_ratio)))
-    degrees = degrees_beside(curve.ratio, curve.fine_hz, fine_degrees, curve.frequency_hz)
+    fine_degrees, degrees = curve.degrees()
     for axes, fine, points in (
         (size, decibels(curve.fine_ratio), decibels(curve.ratio)),
         (angle, fine_degrees, degrees),

@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twonode.analysis.estimate import Estimate
+from twonode.analysis.posterior import Posterior
 
-__all__ = ["FittedCurve", "degrees_beside", "fitted_curves"]
+__all__ = ["FittedCurve", "curves_of", "degrees_beside", "fitted_curves"]
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -25,6 +26,8 @@ class FittedCurve:
 
     frequency_hz, ratio, sigma : points less the fitted channel errors, shape (n,); sigma relative, standard.
     residual_size, residual_angle : measured against modelled, in standard uncertainties, shape (n,).
+    phased : whether a phase was measured, shape (n,). Where none was, the ratio has the model's phase, and whatever is
+        said of angles is NaN.
     fine_hz, fine_ratio : the fitted circuit, shape (m,).
     """
 
@@ -36,6 +39,13 @@ class FittedCurve:
     residual_angle: Real
     fine_hz: Real
     fine_ratio: Complex
+    phased: NDArray[np.bool_]
+
+    def degrees(self) -> tuple[Real, Real]:
+        """Phases of the fitted circuit, shape (m,), and of the points beside it, shape (n,), degrees; NaN for none."""
+        fine: Real = np.degrees(np.unwrap(np.angle(self.fine_ratio)))
+        beside = degrees_beside(self.ratio, self.fine_hz, fine, self.frequency_hz)
+        return fine, np.where(self.phased, beside, np.nan)
 
 
 def fitted_curves(estimate: Estimate, also_hz: Sequence[float] = ()) -> list[FittedCurve]:
@@ -43,7 +53,11 @@ def fitted_curves(estimate: Estimate, also_hz: Sequence[float] = ()) -> list[Fit
 
     also_hz : frequencies that the fine curve has to reach as well, Hz.
     """
-    posterior = estimate.posterior
+    return curves_of(estimate.posterior, also_hz)
+
+
+def curves_of(posterior: Posterior, also_hz: Sequence[float] = ()) -> list[FittedCurve]:
+    """`fitted_curves` of a fit that nothing was concluded from yet."""
     found = []
     for place, sweep in enumerate(posterior.model.sweeps):
         if sweep.stage is None or not sweep.points:
@@ -53,8 +67,11 @@ def fitted_curves(estimate: Estimate, also_hz: Sequence[float] = ()) -> list[Fit
         measured = np.array([p.ratio for p in sweep.points])[order]
         covariance = np.array([p.ratio_cov for p in sweep.points])[order]
         modelled = posterior.evaluation.ratio[place][order]
+        phased = np.array([not p.magnitude_only for p in sweep.points])[order]
+        measured = np.where(phased, measured, np.abs(measured) * np.exp(1j * np.angle(modelled)))
         circuit = posterior.model.curve(posterior.theta, place, frequency_hz)
         sigma_size, sigma_angle = _along_and_across(modelled, covariance)
+        sigma_angle = np.where(phased, sigma_angle, np.nan)
         off = measured / modelled - 1.0
         reach_hz = np.concatenate([frequency_hz / 2.0, frequency_hz * 2.0, also_hz])
         fine_hz = np.geomspace(reach_hz.min() / 1.05, reach_hz.max() * 1.05, 600)
@@ -68,6 +85,7 @@ def fitted_curves(estimate: Estimate, also_hz: Sequence[float] = ()) -> list[Fit
                 residual_angle=off.imag / sigma_angle,
                 fine_hz=fine_hz,
                 fine_ratio=posterior.model.curve(posterior.theta, place, fine_hz),
+                phased=phased,
             )
         )
     return found

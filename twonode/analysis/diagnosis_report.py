@@ -22,7 +22,7 @@ from twonode.analysis.electrolytic import (
 from twonode.analysis.estimate import Quantity
 from twonode.analysis.jsonvalues import finite_document
 from twonode.analysis.measurement_candidates import MeasurementKind, SweepAction
-from twonode.analysis.model import Aspect
+from twonode.analysis.model import STRAYED, Aspect
 from twonode.analysis.next_measurement import SETTLED, Proposal
 from twonode.analysis.part_faults import PartFault, prior_rates
 from twonode.analysis.quantities import format_quantity
@@ -154,6 +154,8 @@ def _log_quantity(weighed: Weighed, place: int, unit: str) -> Quantity:
     posterior = weighed.posterior
     assert posterior is not None
     centre, sigma = float(posterior.theta[place]), posterior.standard_uncertainty(place)
+    if abs(centre - float(posterior.model.mean[place])) > STRAYED or sigma > STRAYED:
+        return Quantity(unit=unit)  # the fit ran away: the data say nothing of this figure
     value = exp(centre)
     return Quantity(
         unit=unit,

@@ -270,6 +270,8 @@ def _freed(sweeps: Sequence[Sweep], part: Part, nominal_farad: float, explanatio
 
 
 def _log_quantity(found: Marginal, unit: str) -> Quantity:
+    if max(abs(found.mean), abs(found.low), abs(found.high)) > _HELD_EXPONENT:
+        return Quantity(unit=unit)  # the fit ran away: the data do not say where it ends
     value = exp(found.mean)
     return Quantity(
         unit=unit,
@@ -305,9 +307,12 @@ def _aspect(posterior: Posterior, part: str, aspect: Aspect, unit: str) -> Quant
     )
 
 
+_HELD_EXPONENT = 80.0
+
+
 def _held_exp(exponent: float) -> float:
     """exp, held where the model holds it: the fit of an explanation that is far off may run anywhere."""
-    return exp(min(max(exponent, -80.0), 80.0))
+    return exp(min(max(exponent, -_HELD_EXPONENT), _HELD_EXPONENT))
 
 
 def _bound(explanation: Explanation, sweeps: Sequence[Sweep]) -> Quantity:

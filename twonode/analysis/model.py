@@ -37,7 +37,7 @@ from twonode.analysis.prior import ESR_SIGMA, family_of, log_prior
 from twonode.analysis.ratio import RatioPoint
 from twonode.analysis.stage import GROUND, Part, PartKind, Stage
 
-__all__ = ["Aspect", "Evaluation", "Free", "Model", "Parameter", "Sweep", "UnseenPart"]
+__all__ = ["STRAYED", "Aspect", "Evaluation", "Free", "Model", "Parameter", "Sweep", "UnseenPart"]
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -119,7 +119,8 @@ class Sweep:
 class Evaluation:
     """Residuals at one place in parameter space.
 
-    residual : shape (2 n + r,), whitened data residuals: all sweeps one after the other, then the DC readings.
+    residual : shape (2 n + r,), whitened data residuals: all sweeps one after the other, then the DC readings. Where a
+        point has no phase, its second residual and that one's slopes are zero.
     jacobian : shape (2 n + r, parameters).
     ratio : per sweep, the modelled ratio, shape (n_i,), V/V.
     """
@@ -170,6 +171,8 @@ class Model:
         self.sigma = np.array([p.sigma for p in self.parameters])
         self.logarithmic = np.array([p.logarithmic for p in self.parameters], dtype=bool)
         self.points = sum(len(s.points) for s in self.sweeps)
+        sizes = sum(p.magnitude_only for s in self.sweeps for p in s.points)
+        self.observations = 2 * self.points - sizes + len(self.readings)
 
     def _check_seen(self) -> None:
         """Raise UnseenPart for an asked part that is in the circuit and that no sweep and no reading shows."""
@@ -286,6 +289,7 @@ class _Term:
         self.constants = np.zeros(0)
         self.s = 2j * np.pi * np.array([p.frequency_hz for p in sweep.points])
         self.measured = np.array([p.ratio for p in sweep.points])
+        self._sizes = np.array([p.magnitude_only for p in sweep.points], dtype=bool)
         self._whiten()
         self.network: Network | None = None
         self.far = ""
@@ -533,7 +537,21 @@ class _Term:
         gradient *= factor
         gradient += ratio * log_gradient
         gradient[self._frequency] = by_log_frequency * factor + ratio * frequency
+        if self._sizes.any():
+            return *self._by_size(ratio, gradient), ratio
         return self.whitened(ratio - self.measured), self.whitened(gradient).T, ratio
+
+    def _by_size(self, ratio: Complex, gradient: Complex) -> tuple[Real, Real]:
+        """Residual and Jacobian where some points have only a size: compared is |ratio|, whatever its phase.
+
+        With u = ratio / |ratio|, d|ratio| is the real part of conj(u) d(ratio), exactly; the rest drops out.
+        """
+        size = np.abs(ratio)
+        back = np.where(self._sizes & (size > 0), np.conj(ratio) / np.where(size > 0, size, 1.0), 1.0)
+        difference, slope = ratio * back - self.measured, gradient * back
+        difference = np.where(self._sizes, difference.real, difference)
+        slope = np.where(self._sizes, slope.real, slope)
+        return self.whitened(difference), self.whitened(slope).T
 
     def _circuit(self, values: Real, s: Complex, gradient: Complex) -> tuple[Complex, Complex]:
         """Transfer and its derivative by ln frequency; fills the gradient of the parts' parameters."""

@@ -46,8 +46,7 @@ class LeftOut:
 def fit_probability(posterior: Posterior) -> float:
     """Probability of residuals at least as large, if the model holds (chi-square of data and priors)."""
     total = posterior.data_chi_square + posterior.prior_chi_square
-    observations = 2 * posterior.model.points + len(posterior.model.readings)
-    degrees = max(1, observations - int(np.isinf(posterior.model.sigma).sum()))
+    degrees = max(1, posterior.model.observations - int(np.isinf(posterior.model.sigma).sum()))
     return float(chdtrc(degrees, total))
 
 

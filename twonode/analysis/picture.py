@@ -247,8 +247,7 @@ def _draw_measured(figure: Figure, estimate: Estimate, circumstances: Circumstan
         colour, marker = _POINTS[place % 3], _MARKERS[place % 3]
         line = _LINES[place % 3]
         suffix = f", sweep {place + 1}" if several else ""
-        fine_degrees = np.degrees(np.unwrap(np.angle(curve.fine_ratio)))
-        degrees = degrees_beside(curve.ratio, curve.fine_hz, fine_degrees, curve.frequency_hz)
+        fine_degrees, degrees = curve.degrees()
         bars: dict[str, Any] = {
             "fmt": marker,
             "color": colour,
@@ -335,7 +334,7 @@ def _finish_axes(
         angle.set_ylim((low + high) / 2.0 - 5.0, (low + high) / 2.0 + 5.0)
     for axes in (size, angle):
         axes.yaxis.set_major_locator(MaxNLocator(5))
-    reach = max([3.0, *(float(np.abs([c.residual_size, c.residual_angle]).max()) for c in curves)])
+    reach = max([3.0, *(float(np.nanmax(np.abs([c.residual_size, c.residual_angle]))) for c in curves)])
     left.set_ylim(-1.15 * reach, 1.15 * reach)
     left.axhspan(-2.0, 2.0, facecolor="#eceef2", zorder=0)
     left.axhline(0.0, color=INK, linewidth=1.0)

@@ -100,7 +100,7 @@ class Posterior:
     def reduced_chi_square(self) -> float:
         """Data and priors over their degrees of freedom; about 1 where the model holds."""
         unconstrained = int(np.isinf(self.model.sigma).sum())
-        degrees = max(1, 2 * self.model.points + len(self.model.readings) - unconstrained)
+        degrees = max(1, self.model.observations - unconstrained)
         return (self.data_chi_square + self.prior_chi_square) / degrees
 
     def standard_uncertainty(self, index: int) -> float:

@@ -21,8 +21,10 @@ from twonode.analysis.errors import QuantityError
 __all__ = [
     "Measured",
     "Tolerance",
+    "format_level",
     "format_plus_minus",
     "format_quantity",
+    "fraction_of",
     "parse_measured",
     "parse_quantity",
     "parse_tolerance",
@@ -411,7 +413,17 @@ def _figures(value: float, digits: int) -> str:
     return f"{rounded:.{decimals}f}"
 
 
-_PREFIXES = {"p": 1e-12, "n": 1e-9, "µ": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6, "G": 1e9}
+_PREFIXES = {"f": 1e-15, "p": 1e-12, "n": 1e-9, "µ": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6, "G": 1e9, "T": 1e12}
+
+
+def format_level(level_vpp: float | None) -> str:
+    """A generator's level: "2.00 V p-p", or that nobody knows it."""
+    return "not known" if level_vpp is None else f"{format_quantity(level_vpp, 'V')} p-p"
+
+
+def fraction_of(value: float, unit: str) -> float:
+    """A relative uncertainty in percent ("%") or decibels ("db") as a fraction; degrees ("deg") stay degrees."""
+    return value * {"%": 0.01, "db": math.log(10.0) / 20.0, "deg": 1.0}[unit]
 
 
 def prefix_of(value: float, unit: str) -> tuple[float, str]:

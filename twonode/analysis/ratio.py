@@ -1,8 +1,8 @@
 """From the two traces of one point to a complex ratio with its covariance, and whether the point may be used.
 
-Owns the choice of terms beside the sine (hum, drift), the propagation to far / drive, the floor that quantisation
-sets, and the checks a record must pass. Does not know ranges that could have been chosen instead, circuits or
-instruments.
+Owns the fit, whose terms beside the sine `beside` chooses, the propagation to far / drive, the floor that
+quantisation sets, and the checks a record must pass. Does not know ranges that could have been chosen instead,
+circuits or instruments.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import j1
 
+from twonode.analysis.beside import terms_beside
 from twonode.analysis.sinefit import (
     SineFits,
     common_frequency,
@@ -35,12 +36,8 @@ HARMONIC_LIMIT = 0.01
 """Second and third harmonic in the record, as a share of the sine: 1 % (class of hobby generators, references)."""
 HUM_LIMIT = 1.0
 """Line-frequency content of a channel as a multiple of its sine, above which the fit is no longer trusted."""
-SHORTEST_HUM = 0.1
-"""Line cycles a record must hold for hum to be fitted as sines; below, the third harmonic is nearly a cubic."""
 UNSETTLED_SIGMA = 5.0
 OUTLIER_SIGMA = 9.0
-LINE_UNCERTAINTY = 2e-3
-"""Relative spread of a public supply's frequency (0.1 Hz in 50 Hz; from memory)."""
 
 
 class Refusal(Enum):
@@ -65,6 +62,7 @@ class RatioPoint:
     ratio_cov : (var Re, cov Re Im, var Im), (V/V)**2, standard (k = 1).
     quantisation_share : part of that variance which rounding alone explains, 0 to 1.
     drive_volts_per_div, far_volts_per_div : the ranges, V/div at the probe tips; each has its own gain error.
+    magnitude_only : nobody read a phase. Then the ratio is its size, a real number, and only var Re means something.
     """
 
     frequency_hz: float
@@ -73,6 +71,7 @@ class RatioPoint:
     quantisation_share: float
     drive_volts_per_div: float
     far_volts_per_div: float
+    magnitude_only: bool = False
 
     def __post_init__(self) -> None:
         if not self.frequency_hz > 0:  # written so that NaN fails too
@@ -80,6 +79,10 @@ class RatioPoint:
         re, both, im = self.ratio_cov
         if not (re > 0 and im > 0 and re * im - both * both > 0):
             raise ValueError(f"ratio_cov: need a positive definite covariance, got {self.ratio_cov}")
+        if self.magnitude_only and not (self.ratio.imag == 0 and self.ratio.real >= 0 and both == 0):
+            raise ValueError(
+                f"magnitude_only: need a size, which is real and not below zero, got {self.ratio}"
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -208,37 +211,20 @@ def _fit(codes: Real, interval_s: float, frequency_hz: float, line_hz: float | N
             fits = _fit_beside(codes, interval_s, refined_hz, line_hz)
     hum = np.zeros(2)
     held = codes.shape[1] * interval_s * (line_hz or 0.0)
-    if held >= 1.0 and line_hz in _hum_terms(codes, interval_s, frequency_hz, line_hz)[0]:
+    if held >= 1.0 and line_hz in terms_beside(codes.shape[1], interval_s, frequency_hz, line_hz).sines_hz:
         hum = np.hypot(fits.extra[:, 0], fits.extra[:, 1])
     return fits, hum
 
 
-def _hum_terms(
-    codes: Real, interval_s: float, frequency_hz: float, line_hz: float | None
-) -> tuple[list[float], list[float], int]:
-    """Sines beside the signal, those of them whose frequency is not quite known, and the order of a drift.
-
-    Hum is fitted as sines where it can be told from the signal, even where the record holds but a part of its
-    cycle; a record that is shorter still sees no more of it than a slow curve.
-    """
-    record_s = codes.shape[1] * interval_s
-    if line_hz is None or record_s * line_hz < 1e-3:
-        return [], [], 0
-    if record_s * line_hz < SHORTEST_HUM:
-        return [], [], 3
-    sines = [
-        k * line_hz
-        for k in (1, 2, 3)
-        if abs(k * line_hz - frequency_hz) * record_s > 1.0 and k * line_hz * interval_s < 0.4
-    ]
-    drifting = sines[:1] if record_s * line_hz * LINE_UNCERTAINTY > 0.02 else []
-    return sines, drifting, 0
-
-
 def _fit_beside(codes: Real, interval_s: float, frequency_hz: float, line_hz: float | None) -> SineFits:
-    sines, drifting, order = _hum_terms(codes, interval_s, frequency_hz, line_hz)
+    terms = terms_beside(codes.shape[1], interval_s, frequency_hz, line_hz)
     return fit_sines_beside(
-        codes, interval_s, frequency_hz, beside_hz=sines, drifting_hz=drifting, drift_order=order
+        codes,
+        interval_s,
+        frequency_hz,
+        beside_hz=terms.sines_hz,
+        drifting_hz=terms.drifting_hz,
+        drift_order=terms.drift_order,
     )
 
 

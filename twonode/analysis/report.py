@@ -24,10 +24,11 @@ from twonode.analysis.estimate import Estimate, Quantity
 from twonode.analysis.findings import SWEEP_LIMITS, FindingState
 from twonode.analysis.hookup import HookUp
 from twonode.analysis.jsonvalues import finite_document
-from twonode.analysis.quantities import format_plus_minus, format_quantity, prefix_of
+from twonode.analysis.quantities import format_level, format_plus_minus, format_quantity, prefix_of
 
 __all__ = [
     "FORMAT",
+    "IMPORTED",
     "UNTESTED",
     "Circumstances",
     "RefusedReading",
@@ -46,6 +47,7 @@ FORMAT = 1
 """Of the JSON object; a change of meaning takes a new number."""
 
 UNTESTED = "untested on hardware"
+IMPORTED = "Imported, not measured by this program"
 
 _BUDGET_LINES = 3
 _SMALLEST_SHARE = 0.03
@@ -67,7 +69,8 @@ class RefusedReading:
 class Circumstances:
     """How the sweeps behind an estimate were taken, as far as a result has to say so.
 
-    title : of the stage. level_vpp : generator setting, open circuit. bias_v : DC across the part.
+    title : of the stage. level_vpp : generator setting, open circuit; None where nobody knows. bias_v : DC across the
+    part. imported : the readings were not taken by this program.
     null : path of the null run used. null_age : how old it was then, in words. simulated : no real part was measured.
     sweeps : how many were estimated together. companions : names of what was clipped on for one of them.
     line_hz : mains frequency; an electrolytic is judged at twice that.
@@ -75,7 +78,7 @@ class Circumstances:
 
     title: str
     hookup: HookUp
-    level_vpp: float
+    level_vpp: float | None
     bias_v: float = 0.0
     null: str | None = None
     null_age: str | None = None
@@ -84,6 +87,7 @@ class Circumstances:
     sweeps: int = 1
     companions: tuple[str, ...] = ()
     line_hz: float = 50.0
+    imported: bool = False
 
 
 def estimate_document(
@@ -114,6 +118,7 @@ def estimate_document(
             "bias_v": circumstances.bias_v,
             "null": circumstances.null,
             "simulated": circumstances.simulated,
+            "imported": circumstances.imported,
             "companions": list(circumstances.companions),
         },
         "capacitance": estimate.capacitance.document(),
@@ -285,10 +290,12 @@ def _percent(fraction: float) -> str:
 def conditions_words(circumstances: Circumstances) -> str:
     """Under what conditions the figures hold, for one line."""
     bench = "Simulated bench" if circumstances.simulated else f"Bench ({UNTESTED})"
+    if circumstances.imported:
+        bench = IMPORTED
     parts = [
         f"{bench}: {circumstances.hookup.value} hook-up",
-        f"level {format_quantity(circumstances.level_vpp, 'V')} p-p",
-        f"bias {circumstances.bias_v:g} V",
+        f"level {format_level(circumstances.level_vpp)}",
+        f"bias {'taken as ' if circumstances.imported else ''}{circumstances.bias_v:g} V",
         _null_words(circumstances),
     ]
     if circumstances.sweeps > 1:

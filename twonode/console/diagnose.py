@@ -254,6 +254,7 @@ def _conditions(
         "bias_v": circumstances.bias_v,
         "null": circumstances.null,
         "simulated": circumstances.simulated,
+        "imported": circumstances.imported,
         "dc": [{"node": node, "reading": text} for node, text in dc],
         "ohms": [{"part": part, "reading": text} for part, text in ohms],
         "meter_ohm": meter_ohm,

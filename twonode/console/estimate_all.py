@@ -62,7 +62,7 @@ def estimate_all(
 
 
 def _sweeps(archive: Path) -> Iterator[Path]:
-    from twonode.recordings import RecordingKind, read_any_header
+    from twonode.recordings import read_any_header
     from twonode.recordings.bag import DECLARATION
     from twonode.recordings.errors import RecordingError
     from twonode.recordings.naming import UNFINISHED
@@ -75,7 +75,7 @@ def _sweeps(archive: Path) -> Iterator[Path]:
         if not (folder / DECLARATION).is_file():
             continue
         try:
-            if read_any_header(folder).kind is RecordingKind.SWEEP:
+            if read_any_header(folder).kind.tells_of_a_part:
                 yield folder
         except RecordingError:
             # Working on it says what is wrong with it.

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 _SIMULATED_IDENTITY = "TWONODE,SIM-"
 
-__all__ = ["Outcome", "circumstances_of", "conclude", "show"]
+__all__ = ["Outcome", "circumstances_of", "conclude", "keep", "show"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,7 +78,7 @@ def conclude(
     drawn = None
     if save:
         try:
-            drawn = _keep(estimate, circumstances, recordings, picture=picture)
+            drawn = keep(estimate, circumstances, recordings, picture=picture)
         except (RecordingError, OSError) as exc:
             print(
                 f"The result was not kept beside the recording: {str(exc).splitlines()[0]}", file=sys.stderr
@@ -117,6 +117,7 @@ def circumstances_of(recordings: Sequence[Recording], nulls: Sequence[Recording]
         null=str(nulls[0].folder) if nulls else None,
         null_age=_age_of(nulls[0], recordings[0]) if nulls else None,
         simulated=any(_on_simulated_bench(recording) for recording in recordings),
+        imported=any(recording.header.conditions.imported for recording in recordings),
         refused=tuple(
             RefusedReading(frequency_hz=row.frequency_hz, ratio=row.ratio, reason=row.reason or "")
             for recording in recordings
@@ -151,15 +152,19 @@ def _on_simulated_bench(recording: Recording) -> bool:
     )
 
 
-def _keep(
+def keep(
     estimate: Estimate, circumstances: Circumstances, recordings: Sequence[Recording], *, picture: bool
 ) -> Path | None:
     """Add result and picture to the first recording; returns the picture's path."""
     from twonode.analysis.report import estimate_document
-    from twonode.recordings import add_result
+    from twonode.recordings import add_picture, add_result
 
     folder = recordings[0].folder
-    drawn = _keep_picture(folder, estimate, circumstances) if picture else None
+    drawn = None
+    if picture:
+        from twonode.analysis.picture import picture_png
+
+        drawn = add_picture(folder, f"picture_{estimate.part}", picture_png(estimate, circumstances))
     null = circumstances.null
     document = estimate_document(
         estimate,
@@ -171,25 +176,6 @@ def _keep(
     document["program"] = f"twonode {twonode.__version__}"
     add_result(folder, f"estimate_{estimate.part}", document)
     return drawn
-
-
-def _keep_picture(folder: Path, estimate: Estimate, circumstances: Circumstances) -> Path:
-    from twonode.analysis.picture import picture_png
-    from twonode.recordings.bag import write_tag_manifest
-    from twonode.recordings.disk import place_new
-    from twonode.recordings.naming import candidate_names, slug
-
-    content = picture_png(estimate, circumstances)
-    (folder / "results").mkdir(exist_ok=True)
-    for name in candidate_names(f"picture_{slug(estimate.part)}"):
-        target = folder / "results" / f"{name}.png"
-        try:
-            place_new(target, content)
-        except FileExistsError:
-            continue
-        write_tag_manifest(folder)
-        return target
-    raise FileExistsError(f"{folder / 'results'}: every name for a picture is taken")
 
 
 def show(outcome: Outcome, *, as_json: bool, check: bool) -> int:

@@ -18,6 +18,7 @@ __all__ = [
     "OtherKind",
     "RecordingError",
     "RecordingInUse",
+    "UnfitExport",
     "UnfitImport",
     "UnfitRecord",
     "UnfitSearch",
@@ -35,6 +36,7 @@ class RecordingError(TwonodeError):
     ├── NewerFormat          a later program wrote it
     ├── ArchiveNotWritable   no right to write, no such place, or no room left
     ├── RecordingInUse       another program is writing it
+    ├── UnfitExport          what was asked for cannot be written there
     ├── UnfitImport          a file of somebody else's readings cannot be taken as it stands
     ├── UnfitRecord          what was handed over for writing cannot be stored faithfully
     └── UnfitSearch          what was asked of the archive makes no sense or names nothing
@@ -63,6 +65,10 @@ class ArchiveNotWritable(RecordingError):
 
 class RecordingInUse(RecordingError):
     """Another program is writing this recording."""
+
+
+class UnfitExport(RecordingError):
+    """What was asked for cannot be written there."""
 
 
 class UnfitImport(RecordingError):

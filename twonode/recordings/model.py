@@ -19,6 +19,7 @@ from twonode.recordings.heads import FORMAT, decode_head, encode_head, kind_word
 __all__ = [
     "FORMAT",
     "Conditions",
+    "Continues",
     "Ended",
     "Header",
     "Instrument",
@@ -128,6 +129,19 @@ class NullUsed(msgspec.Struct, frozen=True, kw_only=True):
     manifest_sha256: str
 
 
+class Continues(msgspec.Struct, frozen=True, kw_only=True):
+    """The interrupted recording that this one goes on with: its first points are that one's, rows and codes alike.
+
+    recording, manifest_sha256 : its folder name and the SHA-256 of its manifest. points : how many were taken over.
+    before : folder names of those it had gone on with itself, the latest first.
+    """
+
+    recording: str
+    manifest_sha256: str
+    points: int
+    before: tuple[str, ...] = ()
+
+
 class Header(msgspec.Struct, frozen=True, kw_only=True):
     """All of recording.json.
 
@@ -145,6 +159,7 @@ class Header(msgspec.Struct, frozen=True, kw_only=True):
     tags : set, serial, position and the like.
     null : of a sweep, the null run its channels were compared with.
     plan : how the frequencies were chosen, as the planner states it (JSON values).
+    continues : of a sweep that goes on with an interrupted one.
     versions : program and libraries, by name.
     """
 
@@ -174,6 +189,7 @@ class Header(msgspec.Struct, frozen=True, kw_only=True):
     plan: dict[str, Any] = {}
     versions: dict[str, str] = {}
     notes: tuple[str, ...] = ()
+    continues: Continues | None = None
 
 
 class PointRow(msgspec.Struct, frozen=True, kw_only=True):
