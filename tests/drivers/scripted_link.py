@@ -54,11 +54,16 @@ class ScriptedLink:
         trailing: bytes = b"\n",
         prefix_max: int = 0,
         timeout_s: float | None = None,
+        head: bytearray | None = None,
     ) -> bytes:
         reply = self._ask(text)
         assert isinstance(reply, bytes)
         return read_block(
-            reader_of(reply), expected_bytes=expected_bytes, trailing=trailing, prefix_max=prefix_max
+            reader_of(reply),
+            expected_bytes=expected_bytes,
+            trailing=trailing,
+            prefix_max=prefix_max,
+            head=head,
         )
 
     def close(self) -> None:

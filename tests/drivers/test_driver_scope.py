@@ -47,7 +47,10 @@ class ScopeContract:
     @pytest.fixture
     def bench(self):
         links = direct_links(SimulatedSettings(stage=STAGE, seed=5, scope_family=self.family))
-        with Bench.from_links(generator=links.generator, scope=links.scope, clock=links.clock) as bench:
+        with Bench.from_links(
+            generator=links.generator, scope=links.scope, clock=links.clock, allow_unverified=True
+        ) as bench:
+            assert bench.scope.profile.family == self.family.value
             bench.scope.prepare((10.0, 10.0))
             bench.generator.prepare()
             yield bench
@@ -162,17 +165,41 @@ class ScopeContract:
         with pytest.raises(SettingRefused):
             act(bench.scope)
 
-    def test_a_range_out_of_reach_brings_the_instruments_own_error(self, bench):
-        with pytest.raises(CommandRefused, match="222"):
-            bench.scope.set_volts_per_div(1, 1e4)
+    def test_a_range_out_of_reach_is_never_taken_for_it(self, bench):
+        if bench.scope.profile.errors is not None:
+            with pytest.raises(CommandRefused, match="222"):
+                bench.scope.set_volts_per_div(1, 1e4)
+        else:
+            # Without an error queue the read-back alone says what became of it.
+            assert bench.scope.set_volts_per_div(1, 1e4) < 1e4
 
 
 class TestTenField(ScopeContract):
     family = ScopeFamily.TEN_FIELD
 
 
+class TestVoltOrigin(ScopeContract):
+    family = ScopeFamily.VOLT_ORIGIN
+
+
+class TestScreen600(ScopeContract):
+    family = ScopeFamily.SCREEN_600
+
+
 class TestCurve(ScopeContract):
     family = ScopeFamily.CURVE
+
+
+class TestSignedCodes(ScopeContract):
+    family = ScopeFamily.SIGNED_CODES
+
+
+class TestWavedesc(ScopeContract):
+    family = ScopeFamily.WAVEDESC
+
+
+class TestMemoryList(ScopeContract):
+    family = ScopeFamily.MEMORY_LIST
 
 
 PROFILE = shipped_profiles()["scope-ten-field"]

@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from twonode.drivers.errors import ReplyError
+from twonode.drivers.profile_format import NumberForm
 from twonode.drivers.scpi_text import (
-    format_number,
     parse_error_entry,
     parse_identity,
     parse_integer,
@@ -93,13 +93,13 @@ def test_identities_of_real_instruments_are_taken_apart():
 
 @given(value=st.floats(min_value=-1e12, max_value=1e12, allow_nan=False))
 def test_a_number_survives_the_way_out_and_back(value):
-    assert parse_number(format_number(value), what="x") == pytest.approx(value, rel=1e-11, abs=1e-300)
+    assert parse_number(NumberForm().text(value), what="x") == pytest.approx(value, rel=1e-11, abs=1e-300)
 
 
 @pytest.mark.parametrize("value", [float("nan"), float("inf")])
 def test_no_infinity_is_ever_sent(value):
     with pytest.raises(ValueError, match="finite"):
-        format_number(value)
+        NumberForm().text(value)
 
 
 @given(reply=st.text(max_size=80))

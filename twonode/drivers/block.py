@@ -29,6 +29,7 @@ def read_block(
     expected_bytes: int | None = None,
     trailing: bytes = b"\n",
     prefix_max: int = 0,
+    head: bytearray | None = None,
 ) -> bytes:
     """Read one definite-length block and the bytes known to follow it.
 
@@ -38,6 +39,7 @@ def read_block(
     expected_bytes : payload length that must be announced; None accepts any.
     trailing : bytes that follow the payload and must arrive, often one LF.
     prefix_max : how many bytes may stand before ``#`` (some families echo a header).
+    head : those bytes are appended to it.
 
     Returns
     -------
@@ -56,6 +58,8 @@ def read_block(
         if len(skipped) > prefix_max:
             raise _no_block(f"It starts with {shortened(skipped)} where '#' belongs.")
         first = read_exactly(1)
+    if head is not None:
+        head += skipped
     digit = read_exactly(1)
     if not digit.isdigit():
         raise _no_block(f"After '#' comes {shortened(digit)} where a digit belongs.")

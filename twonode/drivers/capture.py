@@ -1,4 +1,4 @@
-"""What a two-channel scope hands over: the codes of one record and how to read them.
+"""What a two-channel scope hands over: its time base, the codes of one record and how to read them.
 
 Owns the data only; nothing here talks to an instrument or knows what was clipped to the channels.
 """
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Capture", "ChannelTrace"]
+__all__ = ["Capture", "ChannelTrace", "TimeSetting"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,3 +54,20 @@ class Capture:
             raise ValueError("the two channels of a record need equally many samples")
         if not self.sample_interval_s > 0:
             raise ValueError(f"sample_interval_s: need > 0 s, got {self.sample_interval_s}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeSetting:
+    """A time base as read back.
+
+    points : length of the record of each channel. sample_rate_hz : 1/s.
+    """
+
+    seconds_per_div: float
+    sample_rate_hz: float
+    points: int
+
+    @property
+    def duration_s(self) -> float:
+        """Length of the record, s."""
+        return self.points / self.sample_rate_hz

@@ -12,7 +12,8 @@ from contextlib import contextmanager
 from twonode.drivers.clock import Clock, SystemClock
 from twonode.drivers.link import Backend, Terminators, open_link
 from twonode.drivers.profile_format import InstrumentKind, Line, Profile, VoltmeterProfile
-from twonode.drivers.profiles import choose_profile, shipped_profiles
+from twonode.drivers.profiles import choose_profile, identification_for, shipped_profiles
+from twonode.drivers.scpi_text import bare_identity
 from twonode.drivers.voltmeter import Voltmeter
 
 __all__ = ["open_voltmeter"]
@@ -28,10 +29,12 @@ def open_voltmeter(
     profile: str | None = None,
     profiles: Mapping[str, Profile] | None = None,
     clock: Clock | None = None,
+    allow_unverified: bool = False,
 ) -> Iterator[Voltmeter]:
     """Connect to a voltmeter and prepare it; the link is closed on leaving.
 
     profile : chosen by hand, where its identity is unknown. profiles : to choose from; None is those shipped.
+    allow_unverified : use a profile that was written from memory.
 
     Raises LinkError, UnknownInstrument, WrongInstrument (a scope or generator answers there: it is asked who it is
     and nothing else), ProfileError, ReplyError, CommandRefused.
@@ -46,10 +49,19 @@ def open_voltmeter(
         timeout_s=line.timeout_s,
         backend=visa,
         pause_s=line.inter_command_delay_ms / 1000,
+        identify=identification_for(profile, known),
+        kind=InstrumentKind.VOLTMETER.value,
+        baud_rate=line.baud_rate,
     )
     try:
-        identity = link.query("*IDN?")
-        found = choose_profile(identity, InstrumentKind.VOLTMETER, profile, profiles=known)
+        identity = bare_identity(link.query(identification_for(profile, known)))
+        found = choose_profile(
+            identity,
+            InstrumentKind.VOLTMETER,
+            profile,
+            profiles=known,
+            allow_unverified=allow_unverified,
+        )
         assert isinstance(found, VoltmeterProfile)
         link.adopt(
             terminators=Terminators(write=found.line.write_end, read=found.line.read_end),

@@ -14,8 +14,9 @@ from pathlib import Path
 
 import msgspec
 
-from twonode.drivers.errors import ProfileError, UnknownInstrument, WrongInstrument
+from twonode.drivers.errors import ProfileError, UnknownInstrument, UnverifiedProfile, WrongInstrument
 from twonode.drivers.profile_format import (
+    Evidence,
     GeneratorProfile,
     InstrumentKind,
     Profile,
@@ -26,10 +27,12 @@ from twonode.drivers.scpi_text import parse_identity
 
 __all__ = [
     "choose_profile",
+    "identification_for",
     "kind_of",
     "load_profiles",
     "matching_profiles",
     "parse_profile",
+    "profile_of_family",
     "shipped_profiles",
 ]
 
@@ -37,6 +40,13 @@ _KIND = {
     GeneratorProfile: InstrumentKind.GENERATOR,
     ScopeProfile: InstrumentKind.SCOPE,
     VoltmeterProfile: InstrumentKind.VOLTMETER,
+}
+
+_COULD_GO_WRONG = {
+    InstrumentKind.GENERATOR: "it may do something else than it is told, its level may be wrong by a factor, and "
+    "its output may stay on",
+    InstrumentKind.SCOPE: "its volts, their sign or its time base may be wrong without any error",
+    InstrumentKind.VOLTMETER: "its volts may be wrong without any error",
 }
 
 
@@ -127,28 +137,60 @@ def matching_profiles(identity: str, profiles: Mapping[str, Profile] | None = No
     )
 
 
+def profile_of_family(
+    family: str, kind: InstrumentKind, profiles: Mapping[str, Profile] | None = None
+) -> Profile | None:
+    """The first profile of that family; None if there is none."""
+    known = shipped_profiles() if profiles is None else profiles
+    return next((p for p in known.values() if p.family == family and kind_of(p) is kind), None)
+
+
+def identification_for(name: str | None, profiles: Mapping[str, Profile] | None = None) -> str:
+    """The question who an instrument is: ``*IDN?`` unless a profile is named that knows another.
+
+    An unknown name gives ``*IDN?`` too; `choose_profile` refuses it.
+    """
+    named = (shipped_profiles() if profiles is None else profiles).get(name or "")
+    return "*IDN?" if named is None else named.identification
+
+
 def choose_profile(
     identity: str,
     kind: InstrumentKind,
     name: str | None = None,
     *,
     profiles: Mapping[str, Profile] | None = None,
+    allow_unverified: bool = False,
 ) -> Profile:
     """The profile for an instrument of the wanted kind.
 
     Parameters
     ----------
-    identity : its reply to ``*IDN?``.
+    identity : its reply to ``*IDN?``, or to the question of the profile chosen by hand (`identification_for`).
     kind : what it is to be used as.
     name : a profile chosen by hand; then the identity may be unknown.
+    allow_unverified : use a profile that was written from memory.
 
     Raises
     ------
     ProfileError : no profile of that name, or one of another kind.
+    UnverifiedProfile : the profile that fits was written from memory, and nobody asked for such a one.
     WrongInstrument : the identity belongs to an instrument of another kind.
     UnknownInstrument : no profile fits and none was named.
     """
     known = shipped_profiles() if profiles is None else profiles
+    chosen = _fitting(identity, kind, name, known)
+    if chosen.evidence is Evidence.MEMORY and not allow_unverified:
+        raise UnverifiedProfile(
+            f"The profile {chosen.name!r} for the {kind.value} ({identity[:60]!r}) was written from memory.",
+            f"Most of it comes from no document and nobody has tried it: {_COULD_GO_WRONG[kind]}.",
+            "Check it first, with nothing but a resistor connected: "
+            "`twonode instruments --try ADDRESS --allow-unverified`. Then add `--allow-unverified`.",
+        )
+    return chosen
+
+
+def _fitting(identity: str, kind: InstrumentKind, name: str | None, known: Mapping[str, Profile]) -> Profile:
     fitting = matching_profiles(identity, known)
     of_kind = [p for p in fitting if kind_of(p) is kind]
     if fitting and not of_kind:
@@ -159,7 +201,14 @@ def choose_profile(
             f"Swap the addresses of {kind.value} and {other}, or correct the one for the {kind.value}.",
         )
     if name is not None:
-        return _named(name, kind, known)
+        named = _named(name, kind, known)
+        if named.identify is not None and not named.identify.accepts(identity):
+            raise UnknownInstrument(
+                f"Asked {named.identify.ask!r}, the {kind.value} answers {identity[:80]!r}.",
+                f"The instruments of profile {named.name!r} answer otherwise, so it is something else.",
+                "Check the address, the port and its speed, and which profile suits the instrument.",
+            )
+        return named
     if not of_kind:
         names = sorted(p.name for p in known.values() if kind_of(p) is kind)
         raise UnknownInstrument(

@@ -1,26 +1,28 @@
 """The two-channel scope: settings read back, one record of both channels at a time.
 
-Owns arming, waiting with a deadline on the bench's own clock, and the transfer of both channels of one
-record. Never blocks on the instrument. What the traces show belongs to the rooms above.
+Owns arming, waiting with a deadline on the bench's own clock, and that both channels come from one record; the
+transfer itself is in `transfer`. Never blocks on the instrument. What the traces show belongs to the rooms above.
 """
 
 from __future__ import annotations
 
 import bisect
-from dataclasses import dataclass
 from enum import Enum
 
-import numpy as np
-from numpy.typing import NDArray
-
-from twonode.drivers.capture import Capture, ChannelTrace
+from twonode.drivers.capture import Capture, ChannelTrace, TimeSetting
 from twonode.drivers.clock import Clock
-from twonode.drivers.errors import NoTrigger, ReplyError, SettingRefused
+from twonode.drivers.errors import (
+    NoTrigger,
+    ReplyError,
+    ReplyTimeout,
+    SettingRefused,
+)
 from twonode.drivers.instrument import Instrument
 from twonode.drivers.link import Link
-from twonode.drivers.profile_format import CurveFields, ScopeProfile, TenField
+from twonode.drivers.profile_format import ScopeProfile
 from twonode.drivers.scpi_text import parse_integer, parse_number
-from twonode.drivers.waveform import Scaling, channel_trace, curve_scaling, decode_codes, ten_field_scaling
+from twonode.drivers.transfer import RecordReader
+from twonode.drivers.waveform import Scaling, channel_trace
 
 __all__ = ["CHANNELS", "Scope", "TimeSetting", "TriggerMode"]
 
@@ -46,23 +48,6 @@ class _State(Enum):
     COMPLETE = "complete"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TimeSetting:
-    """A time base as read back.
-
-    points : length of the record of each channel. sample_rate_hz : 1/s.
-    """
-
-    seconds_per_div: float
-    sample_rate_hz: float
-    points: int
-
-    @property
-    def duration_s(self) -> float:
-        """Length of the record, s."""
-        return self.points / self.sample_rate_hz
-
-
 class Scope(Instrument):
     """A scope on a link; channel 1 is the drive node, channel 2 the far node.
 
@@ -72,6 +57,7 @@ class Scope(Instrument):
     def __init__(self, link: Link, *, identity: str, profile: ScopeProfile, clock: Clock) -> None:
         super().__init__(link, name="scope", identity=identity, profile=profile, clock=clock)
         self.profile = profile
+        self._reader = RecordReader(link, profile, self._write)
         self._volts_per_div: dict[int, float] = {}
         self._time: TimeSetting | None = None
         self._averages = 1
@@ -102,8 +88,9 @@ class Scope(Instrument):
 
     @property
     def averages_choices(self) -> tuple[int, ...]:
-        """Numbers of averages offered, ascending, 1 first."""
-        return (1, *self.profile.averaging.choices)
+        """Numbers of averages offered, ascending, 1 first; only 1 where the scope does not average."""
+        averaging = self.profile.averaging
+        return (1,) if averaging is None else (1, *averaging.choices)
 
     def volts_per_div_choices(self, probe_factor: float) -> tuple[float, ...]:
         """Ranges at the probe tip, ascending, V/div."""
@@ -119,7 +106,7 @@ class Scope(Instrument):
         self._trigger = None
         self.forget_errors()
         for text in self.profile.stop:
-            self._link.write(text)
+            self._write(text)
         # Headers off and the like come first: until then replies may look otherwise.
         for step in self.profile.prepare:
             self._do(step)
@@ -137,6 +124,24 @@ class Scope(Instrument):
         self.set_averages(1)
         self._use_trigger(TriggerMode.EDGE)
         self.check_errors("the basic settings")
+
+    def confirm_channels(self, probe_factor: tuple[float, float]) -> None:
+        """Read both channels' switches back without setting them: somebody may have touched the scope.
+
+        probe_factor : as given to `prepare`.
+        Raises SettingNotTaken, ReplyError, LinkError.
+        """
+        for channel, factor in zip(CHANNELS, probe_factor, strict=True):
+            self._confirm_probe(channel, factor)
+            for step in self.profile.channel_prepare:
+                self._confirm(step, channel=channel)
+
+    def _confirm_probe(self, channel: int, factor: float) -> None:
+        if self.profile.probe_factor.ask is None:
+            return
+        taken = self._read(self.profile.probe_factor, what=f"channel {channel} probe factor", channel=channel)
+        if not abs(taken - factor) <= 1e-3 * factor:
+            raise self._not_taken(f"channel {channel} probe factor {factor:g}", f"{taken:g}")
 
     def set_volts_per_div(self, channel: int, volts_per_div: float) -> float:
         """Set a range, in V/div at the probe tip; return what was read back.
@@ -182,12 +187,15 @@ class Scope(Instrument):
         self._state = _State.IDLE
         taken = self._set(self.profile.seconds_per_div, seconds_per_div, what="s/div")
         length = self._set_points(points)
+        screen_s = self.profile.divisions_x * taken
         if self.profile.sample_rate is None:
-            rate_hz = length / (self.profile.divisions_x * taken)
+            rate_hz = length / screen_s if screen_s > 0 else 0.0
         else:
             rate_hz = parse_number(self._link.query(self.profile.sample_rate), what="the scope's sample rate")
         if not (taken > 0 and 0 < rate_hz < 1e12):
             raise self._not_taken(f"{seconds_per_div:g} s/div", f"{taken:g} s/div at {rate_hz:g} samples/s")
+        if self.profile.depth.is_limit:
+            length = max(min(length, round(rate_hz * screen_s)), 1)
         self._time = TimeSetting(seconds_per_div=taken, sample_rate_hz=rate_hz, points=length)
         return self._time
 
@@ -203,13 +211,17 @@ class Scope(Instrument):
             )
         self._state = _State.IDLE
         averaging = self.profile.averaging
+        if averaging is None:
+            self._averages = 1
+            return 1
         if n == 1:
             self._do(averaging.off)
             self._averages = 1
             self.check_errors(averaging.off.does)
             return 1
         place = min(bisect.bisect_left(averaging.choices, n), len(averaging.choices) - 1)
-        self._do(averaging.on)
+        if averaging.on is not None:
+            self._do(averaging.on)
         taken = self._set(averaging.count, averaging.choices[place], what="number of averages")
         self._averages = max(round(taken), 1)
         return self._averages
@@ -226,8 +238,10 @@ class Scope(Instrument):
         """
         self._state = _State.IDLE
         self._use_trigger(trigger)
+        if self.profile.done.forget is not None:
+            self._link.query(self.profile.done.forget)
         for text in self.profile.single if trigger is TriggerMode.EDGE else self.profile.free_run:
-            self._link.write(text)
+            self._write(text)
         self.check_errors("start of a record")
         self._armed_s = self._clock.now_s()
         self._state = _State.ARMED
@@ -256,7 +270,7 @@ class Scope(Instrument):
             # No record is complete sooner than it is long; asking before that only disturbs.
             self._sleep_until(min(self._armed_s + duration_s, deadline_s))
             poll_s = min(max(duration_s / 20, _SHORTEST_POLL_S), _LONGEST_POLL_S)
-            while not self._is_done():
+            while not self._is_done(deadline_s):
                 if self._clock.now_s() >= deadline_s:
                     self._give_up(timeout_s)
                 self._clock.sleep_s(poll_s)
@@ -273,7 +287,7 @@ class Scope(Instrument):
         if self._state is not _State.COMPLETE:
             raise RuntimeError("transfer: there is no complete record; wait() first")
         for text in self.profile.waveform.before:
-            self._link.write(text)
+            self._write(text)
         first, first_scaling = self._channel(1)
         second, second_scaling = self._channel(2)
         self.check_errors("transfer of a record")
@@ -318,7 +332,7 @@ class Scope(Instrument):
             0 if points is None else min(bisect.bisect_left(depth.choices, points), len(depth.choices) - 1)
         )
         for text in depth.before:
-            self._link.write(text)
+            self._write(text)
         taken = self._set(depth.set, depth.choices[place], what="record length")
         if taken < 4 or taken != round(taken):
             raise self._not_taken(f"record length {depth.choices[place]}", f"{taken:g}")
@@ -330,16 +344,23 @@ class Scope(Instrument):
     def _sleep_until(self, moment_s: float) -> None:
         self._clock.sleep_s(max(moment_s - self._clock.now_s(), 0.0))
 
-    def _is_done(self) -> bool:
+    def _is_done(self, deadline_s: float) -> bool:
         done = self.profile.done
-        reply = self._link.query(done.ask)
+        if done.blocking:
+            try:
+                reply = self._link.query(done.ask, timeout_s=max(deadline_s - self._clock.now_s(), 0.1))
+            except ReplyTimeout:
+                return False
+        else:
+            reply = self._link.query(done.ask)
         if done.mask is not None:
-            return bool(parse_integer(reply, what="the scope's state") & done.mask)
+            seen = bool(parse_integer(reply, what="the scope's state") & done.mask)
+            return seen is not done.clear
         return reply.upper() in {answer.upper() for answer in done.answers}
 
     def _stop(self) -> None:
         for text in self.profile.stop:
-            self._link.write(text)
+            self._write(text)
 
     def _give_up(self, timeout_s: float) -> None:
         self._state = _State.IDLE
@@ -351,11 +372,7 @@ class Scope(Instrument):
         )
 
     def _channel(self, channel: int) -> tuple[ChannelTrace, Scaling]:
-        transfer = self.profile.waveform
-        for text in transfer.select:
-            self._link.write(text.format(channel=channel))
-        scaling = self._scaling()
-        codes = self._codes(scaling.points, channel)
+        scaling, codes = self._reader.read(channel)
         if channel not in self._volts_per_div:
             self._volts_per_div[channel] = self._read(
                 self.profile.volts_per_div, what=f"channel {channel} V/div", channel=channel
@@ -364,40 +381,10 @@ class Scope(Instrument):
             codes,
             scaling,
             volts_per_div=self._volts_per_div[channel],
-            transfer=transfer,
+            transfer=self.profile.waveform,
             divisions_y=self.profile.divisions_y,
         )
         return trace, scaling
-
-    def _scaling(self) -> Scaling:
-        ask = self._link.query
-        match self.profile.waveform.scaling:
-            case TenField() as rule:
-                return ten_field_scaling(ask(rule.ask), rule.origin)
-            case CurveFields() as rule:
-                return curve_scaling(
-                    points=ask(rule.points),
-                    sample_interval=ask(rule.sample_interval),
-                    volts_per_code=ask(rule.volts_per_code),
-                    code_offset=ask(rule.code_offset),
-                    zero_volts=ask(rule.zero_volts),
-                )
-
-    def _codes(self, points: int, channel: int) -> NDArray[np.int16]:
-        transfer = self.profile.waveform
-        pieces = []
-        for first in range(1, points + 1, transfer.max_points_per_read):
-            last = min(first + transfer.max_points_per_read - 1, points)
-            for text in transfer.span:
-                self._link.write(text.format(first=first, last=last))
-            payload = self._link.query_block(
-                transfer.read.format(channel=channel),
-                expected_bytes=last - first + 1,
-                trailing=transfer.block_trailing.encode("ascii"),
-                prefix_max=transfer.block_prefix_max,
-            )
-            pieces.append(decode_codes(payload, signed=transfer.signed))
-        return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
 
     def _check_interval(self, interval_s: float) -> None:
         if self._time is not None and not abs(interval_s * self._time.sample_rate_hz - 1) <= _RATE_TOLERANCE:

@@ -1,6 +1,6 @@
 """Numbers, words and error entries as instruments write them.
 
-Owns the reading of single replies and the writing of single numbers; knows no command and no instrument.
+Owns the reading of single replies; knows no command and no instrument.
 
 Sources: IEEE Std 488.2 (NR1, NR2, NR3 numbers), SCPI-1999 (9.9E37 for infinity, 9.91E37 for not-a-number,
 error queue entries), programming guides for what instruments add to them: headers, units, k/M/G.
@@ -17,7 +17,7 @@ from twonode.drivers.errors import ReplyError
 __all__ = [
     "Identity",
     "QueuedError",
-    "format_number",
+    "bare_identity",
     "parse_error_entry",
     "parse_identity",
     "parse_integer",
@@ -117,25 +117,18 @@ def parse_error_entry(reply: str) -> QueuedError:
     return QueuedError(number=int(found[1]), text=(found[2] or "").strip().strip("\"'"))
 
 
-def parse_identity(reply: str) -> Identity:
-    """The parts of a reply to ``*IDN?``, trimmed; parts may be missing, and more than four may come."""
+def bare_identity(reply: str) -> str:
+    """A reply to ``*IDN?`` without the header some put before it, and leave out once they are told to."""
     text = reply.strip()
     head, _, rest = text.partition(" ")
-    if head.upper() == "*IDN":
-        text = rest.strip()
-    parts = [part.strip() for part in text.split(",")]
+    return rest.strip() if head.upper() == "*IDN" else text
+
+
+def parse_identity(reply: str) -> Identity:
+    """The parts of a reply to ``*IDN?``, trimmed; parts may be missing, and more than four may come."""
+    parts = [part.strip() for part in bare_identity(reply).split(",")]
     parts += [""] * (4 - len(parts))
     return Identity(maker=parts[0], model=parts[1], serial=parts[2], firmware=",".join(parts[3:]).strip(","))
-
-
-def format_number(value: float) -> str:
-    """A number as a program message takes it: NR1, NR2 or NR3, twelve digits at most.
-
-    Raises ValueError for infinity and not-a-number: nothing of that kind may reach an instrument.
-    """
-    if not abs(value) < float("inf"):
-        raise ValueError(f"value: need a finite number, got {value}")
-    return f"{value:.12G}"
 
 
 def _no_number(reply: str, what: str, why: str) -> ReplyError:
