@@ -44,5 +44,5 @@ def archive() -> None:
     \b
     Examples:
       twonode archive find coupling --set wrenfield-46 --value 20n..25n
-      twonode archive verify --all
+      twonode archive verify
     """

@@ -10,8 +10,10 @@ import contextlib
 import errno
 import hashlib
 import os
+import re
 import sys
 import threading
+from collections.abc import Iterator
 from pathlib import Path
 from typing import IO
 
@@ -20,9 +22,21 @@ if sys.platform == "win32":
 else:
     import fcntl
 
-__all__ = ["FileLock", "place_new", "sha256_of", "sync_file", "sync_folder", "write_whole"]
+__all__ = [
+    "FileLock",
+    "place_new",
+    "placing_new",
+    "sha256_and_size",
+    "sha256_of",
+    "sync_file",
+    "sync_folder",
+    "twin_of",
+    "write_whole",
+]
 
 _CHUNK_BYTES = 1 << 20
+
+_TEMPORARY = re.compile(r"\.(.+)\.(?:second)?\d+-\d+\.tmp", re.DOTALL)
 
 # What the systems answer when somebody else has the lock (EDEADLK is Windows).
 _HELD = frozenset({errno.EACCES, errno.EAGAIN, errno.EWOULDBLOCK, errno.EDEADLK})
@@ -58,24 +72,41 @@ def write_whole(path: Path, content: bytes) -> None:
 
 def place_new(path: Path, content: bytes) -> None:
     """Write a file whole or not at all; FileExistsError if the name is taken, other OSError otherwise."""
-    temporary = _write_beside(path, content)
+    with placing_new(path, content):
+        pass
+
+
+@contextlib.contextmanager
+def placing_new(path: Path, content: bytes) -> Iterator[None]:
+    """`place_new` before the block; until its end a hidden twin of the file tells that something is still to follow.
+
+    The twin of a program that was killed inside the block stays: `twin_of` knows its name.
+    """
+    twin = _write_beside(path, content)
     try:
         try:
-            os.link(temporary, path)
+            os.link(twin, path)
         except FileExistsError:
             raise
         except OSError:
             # A file system without hard links: the small gap between look and rename is the best there is.
             if path.exists():
                 raise FileExistsError(str(path)) from None
-            os.rename(temporary, path)
+            os.replace(_write_beside(path, content, "second"), path)
+        sync_folder(path.parent)
+        yield
     finally:
-        _discard(temporary)
-    sync_folder(path.parent)
+        _discard(twin)
 
 
-def _write_beside(path: Path, content: bytes) -> Path:
-    temporary = path.with_name(f".{path.name}.{os.getpid()}-{threading.get_ident()}.tmp")
+def twin_of(name: str) -> str | None:
+    """The name of the file that a hidden temporary one was to become; None where the name is of no such file."""
+    match = _TEMPORARY.fullmatch(name)
+    return None if match is None else match[1]
+
+
+def _write_beside(path: Path, content: bytes, word: str = "") -> Path:
+    temporary = path.with_name(f".{path.name}.{word}{os.getpid()}-{threading.get_ident()}.tmp")
     try:
         with temporary.open("wb") as file:
             file.write(content)
@@ -94,11 +125,18 @@ def _discard(path: Path) -> None:
 
 def sha256_of(path: Path) -> str:
     """SHA-256 of a file in hexadecimal, read in pieces of 1 MB. Raises OSError."""
-    digest = hashlib.sha256()
-    with path.open("rb") as file:
+    return sha256_and_size(path)[0]
+
+
+def sha256_and_size(path: str | os.PathLike[str]) -> tuple[str, int]:
+    """SHA-256 of a file in hexadecimal and how many bytes were read for it, 1 MB at a time. Raises OSError."""
+    digest, size = hashlib.sha256(), 0
+    # Unbuffered: Python's own buffer would only be copied from.
+    with open(path, "rb", buffering=0) as file:
         while piece := file.read(_CHUNK_BYTES):
             digest.update(piece)
-    return digest.hexdigest()
+            size += len(piece)
+    return digest.hexdigest(), size
 
 
 class FileLock:
@@ -110,14 +148,22 @@ class FileLock:
 
     def __init__(self, path: Path) -> None:
         self._path = path
-        self._file: IO[bytes] | None = path.open("ab")
-        try:
-            self._take(self._file)
-        except OSError as exc:
-            self._file.close()
-            if exc.errno in _HELD:
-                raise BlockingIOError(str(path)) from exc
-            raise
+        self._file: IO[bytes] | None = None
+        while self._file is None:
+            file = path.open("ab")
+            try:
+                self._take(file)
+            except OSError as exc:
+                file.close()
+                if exc.errno in _HELD:
+                    raise BlockingIOError(str(path)) from exc
+                raise
+            if _is_at(file, path):
+                self._file = file
+            else:
+                # Its last holder deleted it between our opening and our locking: whoever comes next would lock
+                # another file of this name.
+                file.close()
 
     @staticmethod
     def _take(file: IO[bytes]) -> None:
@@ -134,6 +180,19 @@ class FileLock:
             self._file = None
 
     def remove(self) -> None:
-        """Let the lock go and delete its file, where nothing is left to guard."""
-        self.release()
-        _discard(self._path)
+        """Let the lock go and delete its file, where nothing is left to guard; nothing once it was let go."""
+        if self._file is None:
+            return
+        if sys.platform == "win32":  # no open file can be deleted there
+            self.release()
+            _discard(self._path)
+        else:
+            _discard(self._path)
+            self.release()
+
+
+def _is_at(file: IO[bytes], path: Path) -> bool:
+    try:
+        return os.path.samestat(os.fstat(file.fileno()), os.stat(path))
+    except FileNotFoundError:
+        return False

@@ -41,13 +41,10 @@ def encode_head(header: msgspec.Struct, created_utc: datetime) -> bytes:
         ) from exc
 
 
-class _Format(msgspec.Struct):
+class _Front(msgspec.Struct):
     format: int
+    kind: Any = "sweep"
     program_version: Any = None
-
-
-class _Kind(msgspec.Struct):
-    kind: str = "sweep"
 
 
 def kind_word(content: bytes, *, where: str) -> str:
@@ -56,7 +53,7 @@ def kind_word(content: bytes, *, where: str) -> str:
     Raises DamagedRecording, NewerFormat where a later program wrote it.
     """
     try:
-        written = msgspec.json.decode(content, type=_Format)
+        written = msgspec.json.decode(content, type=_Front)
         if written.format > FORMAT:
             by = written.program_version
             named = f"twonode {by}" if isinstance(by, str) and by.strip() else "the twonode that wrote it"
@@ -65,9 +62,11 @@ def kind_word(content: bytes, *, where: str) -> str:
                 "Reading it as the older format could give a wrong value.",
                 f"Use {named}, or a later one.",
             )
-        return msgspec.json.decode(content, type=_Kind).kind
     except (msgspec.DecodeError, UnicodeDecodeError) as exc:
         raise _unsound(where, str(exc)) from exc
+    if not isinstance(written.kind, str):
+        raise _unsound(where, f"kind is {written.kind!r}, no word")
+    return written.kind
 
 
 def decode_head(content: bytes, kind: type[Head], *, where: str) -> Head:

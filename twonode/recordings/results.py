@@ -1,26 +1,48 @@
 """Results beside the raw data: estimates, findings and pictures, added and never overwritten.
 
 Owns the results/ folder of a closed recording. Results are tag files: adding one leaves the payload and its
-manifest alone and rewrites the tag manifest.
+manifest alone and rewrites the tag manifest. Whoever adds holds a lock beside the folder, and a hidden twin of the
+new file stays until the tag manifest lists it: so what a killed program left half done is known, and can be done.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
-from twonode.recordings.bag import DECLARATION, damaged, write_tag_manifest
-from twonode.recordings.disk import place_new
-from twonode.recordings.errors import NotARecording, UnfitRecord, not_writable
+from twonode.recordings.bag import (
+    DECLARATION,
+    BagContent,
+    Difference,
+    damaged,
+    differences,
+    look_at_bag,
+    write_tag_manifest,
+)
+from twonode.recordings.disk import FileLock, placing_new, twin_of
+from twonode.recordings.errors import NotARecording, RecordingInUse, UnfitRecord, not_writable
 from twonode.recordings.jsontext import encode_json
-from twonode.recordings.naming import UNFINISHED, candidate_names, slug
+from twonode.recordings.naming import UNFINISHED, candidate_names, lock_path, slug
 
-__all__ = ["StoredResult", "add_picture", "add_result", "read_results"]
+__all__ = [
+    "StoredResult",
+    "add_log",
+    "add_picture",
+    "add_result",
+    "finish_additions",
+    "is_being_added_to",
+    "is_left_over",
+    "read_results",
+]
+
+LONGEST_WAIT_S = 10.0
 
 _LARGEST_RESULT_BYTES = 16_000_000
 
@@ -51,6 +73,14 @@ def add_picture(path: str | os.PathLike[str], name: str, png: bytes) -> Path:
     return _add(Path(path), name, ".png", png)
 
 
+def add_log(path: str | os.PathLike[str], name: str, text: str) -> Path:
+    """Add ``results/NAME.txt`` to a closed recording, numbered like results where that name is taken.
+
+    Returns the file's path. Raises NotARecording, ArchiveNotWritable.
+    """
+    return _add(Path(path), name, ".txt", text.encode("utf-8", "backslashreplace"))
+
+
 def _add(folder: Path, name: str, suffix: str, content: bytes) -> Path:
     if folder.name.endswith(UNFINISHED) or not (folder / DECLARATION).is_file():
         raise NotARecording(
@@ -60,17 +90,100 @@ def _add(folder: Path, name: str, suffix: str, content: bytes) -> Path:
         )
     try:
         (folder / "results").mkdir(exist_ok=True)
-        for candidate in candidate_names(slug(name) or "result"):
-            target = folder / "results" / f"{candidate}{suffix}"
-            try:
-                place_new(target, content)
-            except FileExistsError:
-                continue
-            write_tag_manifest(folder)
-            return target
+        with _alone(folder):
+            for candidate in candidate_names(slug(name) or "result"):
+                target = folder / "results" / f"{candidate}{suffix}"
+                try:
+                    with placing_new(target, content):
+                        write_tag_manifest(folder)
+                except FileExistsError:
+                    continue
+                return target
     except OSError as exc:
         raise not_writable(folder / "results", exc) from exc
     raise not_writable(folder / "results", FileExistsError("every name is taken"))
+
+
+@contextmanager
+def _alone(folder: Path) -> Iterator[None]:
+    """Nobody else adds to the recording inside the block. Raises RecordingInUse after some seconds, OSError."""
+    deadline_s = time.monotonic() + LONGEST_WAIT_S
+    while True:
+        try:
+            lock = FileLock(lock_path(folder))
+            break
+        except BlockingIOError as exc:
+            if time.monotonic() > deadline_s:
+                raise RecordingInUse(
+                    f"Another program has been adding to {folder} for {LONGEST_WAIT_S:g} s.",
+                    "Two at once could leave one's file out of the manifest.",
+                    "Wait until it is done, or end it.",
+                ) from exc
+            time.sleep(0.005)
+    try:
+        yield
+    finally:
+        lock.remove()
+
+
+def is_being_added_to(folder: Path) -> bool:
+    """Whether a program is adding to a closed recording right now."""
+    if not lock_path(folder).exists():
+        return False
+    try:
+        FileLock(lock_path(folder)).remove()
+    except BlockingIOError:
+        return True
+    except OSError:  # an archive that is only there to be read: nobody can be adding
+        return False
+    return False
+
+
+def is_left_over(unlisted: Difference, content: BagContent) -> bool:
+    """Whether a file that no manifest lists was left by a program that was killed while it added a result.
+
+    That is a hidden temporary file, or a whole one beside which its hidden twin still lies.
+    """
+    place, _, last = unlisted.name.rpartition("/")
+    if place not in ("", "results"):
+        return False
+    if twin_of(last) is not None:
+        return True
+    return place == "results" and any(
+        name.startswith("results/.")
+        and twin_of(name.removeprefix("results/")) == last
+        and digest == content.digests[unlisted.name]
+        for name, digest in content.digests.items()
+    )
+
+
+def finish_additions(path: str | os.PathLike[str]) -> tuple[str, ...]:
+    """Do what a program that was killed while it added a result left half done.
+
+    A whole result is listed in the tag manifest, a partial one is removed. Nothing is done, or changed, where that is
+    not all that is wrong.
+
+    Returns the names, relative to the recording, that were listed. Raises NotARecording, DamagedRecording,
+    RecordingInUse, ArchiveNotWritable.
+    """
+    folder = Path(path)
+    try:
+        with _alone(folder):
+            content = look_at_bag(folder)
+            left: list[str] = []
+            for each in differences(folder, content):
+                if not (each.unlisted and is_left_over(each, content)):
+                    raise damaged(folder / each.name, each.because)
+                left.append(each.name)
+            listed = tuple(name for name in left if twin_of(name.rpartition("/")[2]) is None)
+            if listed:
+                write_tag_manifest(folder)
+            for name in left:
+                if name not in listed:
+                    (folder / name).unlink()
+    except OSError as exc:
+        raise not_writable(folder, exc) from exc
+    return listed
 
 
 def _encode(name: str, document: Mapping[str, Any]) -> bytes:
