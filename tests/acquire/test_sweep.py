@@ -79,7 +79,7 @@ def test_reading_a_recording_back_gives_the_same_estimate_to_the_last_digit(tmp_
     assert from_codes == [row.ratio for row in recording.used]
 
 
-@pytest.mark.parametrize("family", list(ScopeFamily))
+@pytest.mark.parametrize("family", [ScopeFamily.TEN_FIELD, ScopeFamily.CURVE])
 @pytest.mark.parametrize(
     ("request_", "truth"),
     [

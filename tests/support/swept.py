@@ -10,6 +10,8 @@ from twonode.analysis.hookup import HookUp, series_stage, shunt_stage
 from twonode.analysis.quantities import Measured, Tolerance
 from twonode.analysis.stage import Stage, shipped_stage
 from twonode.drivers.bench import Bench
+from twonode.drivers.profile_format import InstrumentKind
+from twonode.drivers.profiles import profile_of_family
 from twonode.drivers.simulated import DirectBench, SimulatedSettings, direct_links
 from twonode.errors import TwonodeError
 
@@ -76,11 +78,22 @@ class Run:
 
 def run(request: SweepRequest, archive: Path, **settings) -> Run:
     """Sweep on a fresh in-process bench; errors are kept, not raised."""
-    links = direct_links(SimulatedSettings(**({"stage": request.stage, "seed": 5} | settings)))
+    bench_settings = SimulatedSettings(**({"stage": request.stage, "seed": 5} | settings))
+    links = direct_links(bench_settings)
+    # Some generators do not say who they are.
+    family = bench_settings.generator_family.value
+    generator = profile_of_family(family, InstrumentKind.GENERATOR)
+    assert generator is not None, family
     events: list[Event] = []
     error = None
     try:
-        with Bench.from_links(generator=links.generator, scope=links.scope, clock=links.clock) as bench:
+        with Bench.from_links(
+            generator=links.generator,
+            scope=links.scope,
+            clock=links.clock,
+            generator_profile=generator.name,
+            allow_unverified=True,
+        ) as bench:
             for event in run_sweep(bench, request, archive=archive):
                 events.append(event)
     except TwonodeError as exc:

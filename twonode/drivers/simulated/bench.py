@@ -11,12 +11,19 @@ from types import TracebackType
 
 from twonode.drivers.clock import Clock, ScaledClock, SystemClock, VirtualClock
 from twonode.drivers.simulated.direct import DirectLink
-from twonode.drivers.simulated.generator import SimulatedGenerator
+from twonode.drivers.simulated.generator import AmplitudeGenerator, SimulatedGenerator
+from twonode.drivers.simulated.generator_key_value import KeyValueGenerator
+from twonode.drivers.simulated.generator_serial import LetterPairGenerator, WriteReadGenerator
+from twonode.drivers.simulated.instrument import SimulatedInstrument
 from twonode.drivers.simulated.scope_curve import CurveScope
-from twonode.drivers.simulated.scope_ten_field import TenFieldScope
-from twonode.drivers.simulated.scpi import ScpiInstrument
+from twonode.drivers.simulated.scope_curve_newer import NewerCurveScope
+from twonode.drivers.simulated.scope_memory_list import MemoryListScope
+from twonode.drivers.simulated.scope_signed_codes import SignedCodesScope
+from twonode.drivers.simulated.scope_ten_field import Screen600Scope, TenFieldScope
+from twonode.drivers.simulated.scope_volt_origin import VoltOriginScope
+from twonode.drivers.simulated.scope_wavedesc import WavedescScope
 from twonode.drivers.simulated.server import InstrumentServer
-from twonode.drivers.simulated.settings import ScopeFamily, SimulatedSettings
+from twonode.drivers.simulated.settings import GeneratorFamily, ScopeFamily, SimulatedSettings, Variant
 from twonode.drivers.simulated.voltmeter import MeterTip, SimulatedVoltmeter
 from twonode.drivers.simulated.world import World
 
@@ -45,17 +52,19 @@ class SimulatedBench:
     """The three instruments on loopback sockets, from entering the context to leaving it.
 
     generator_resource, scope_resource, voltmeter_resource : VISA resource strings.
-    clock : what the bench lives by; whoever waits for it must wait by this clock.
+    clock : what the bench lives by; whoever waits for it must wait by this clock. A virtual one can be given.
     world : for tests only.
     """
 
-    def __init__(self, settings: SimulatedSettings) -> None:
+    def __init__(self, settings: SimulatedSettings, *, clock: Clock | None = None) -> None:
         self.settings = settings
-        self.clock: Clock = SystemClock() if settings.speed == 1 else ScaledClock(settings.speed)
+        if clock is None:
+            clock = SystemClock() if settings.speed == 1 else ScaledClock(settings.speed)
+        self.clock: Clock = clock
         self._servers: dict[str, InstrumentServer] = {}
 
     def __enter__(self) -> SimulatedBench:
-        self.world = World(self.settings, self.clock)
+        self.world = _world(self.settings, self.clock)
         for name, instrument in _instruments(self.world).items():
             if isinstance(instrument, SimulatedVoltmeter):
                 self._voltmeter = instrument
@@ -99,7 +108,7 @@ class SimulatedBench:
 def direct_links(settings: SimulatedSettings) -> DirectBench:
     """A bench in this thread on a clock that moves only when somebody waits."""
     clock = VirtualClock()
-    world = World(settings, clock)
+    world = _world(settings, clock)
     instruments = _instruments(world)
     links = {name: DirectLink(each, f"simulated {name}") for name, each in instruments.items()}
     meter = instruments["voltmeter"]
@@ -114,17 +123,55 @@ def direct_links(settings: SimulatedSettings) -> DirectBench:
     )
 
 
-def _instruments(world: World) -> dict[str, ScpiInstrument]:
-    return {
-        "generator": SimulatedGenerator(world),
+def _world(settings: SimulatedSettings, clock: Clock) -> World:
+    if not settings.misbehave:
+        return World(settings, clock)
+    from twonode.drivers.simulated.mischief import MisbehavingWorld
+
+    return MisbehavingWorld(settings, clock)
+
+
+def _instruments(world: World) -> dict[str, SimulatedInstrument]:
+    found: dict[str, SimulatedInstrument] = {
+        "generator": _generator(world),
         "scope": _scope(world),
         "voltmeter": SimulatedVoltmeter(world),
     }
+    if not world.settings.misbehave:
+        return found
+    from twonode.drivers.simulated.mischief import MisbehavingWorld
+
+    return world.misbehaving(found) if isinstance(world, MisbehavingWorld) else found
 
 
-def _scope(world: World) -> ScpiInstrument:
+def _generator(world: World) -> SimulatedInstrument:
+    match world.settings.generator_family:
+        case GeneratorFamily.SCPI:
+            return SimulatedGenerator(world)
+        case GeneratorFamily.SCPI_AMPLITUDE:
+            return AmplitudeGenerator(world)
+        case GeneratorFamily.KEY_VALUE:
+            return KeyValueGenerator(world)
+        case GeneratorFamily.WRITE_READ:
+            return WriteReadGenerator(world)
+        case GeneratorFamily.LETTER_PAIRS:
+            return LetterPairGenerator(world)
+
+
+def _scope(world: World) -> SimulatedInstrument:
     match world.settings.scope_family:
         case ScopeFamily.TEN_FIELD:
             return TenFieldScope(world)
+        case ScopeFamily.VOLT_ORIGIN:
+            return VoltOriginScope(world)
+        case ScopeFamily.SCREEN_600:
+            return Screen600Scope(world)
         case ScopeFamily.CURVE:
-            return CurveScope(world)
+            newer = Variant.NEWER_NAMES in world.settings.variants
+            return NewerCurveScope(world) if newer else CurveScope(world)
+        case ScopeFamily.SIGNED_CODES:
+            return SignedCodesScope(world)
+        case ScopeFamily.WAVEDESC:
+            return WavedescScope(world)
+        case ScopeFamily.MEMORY_LIST:
+            return MemoryListScope(world)

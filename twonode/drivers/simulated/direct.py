@@ -1,14 +1,15 @@
 """A link to a simulated instrument without sockets, in the same thread.
 
-Owns the shortcut only: the same SCPI text and blocks as over a socket go through the same instruments, and
+Owns the shortcut only: the same text and blocks as over a socket go through the same instruments, and
 what goes wrong raises what the socket link would raise. Time is the bench's clock, not the wall's.
 """
 
 from __future__ import annotations
 
 from twonode.drivers.block import read_block, shortened
-from twonode.drivers.errors import ReplyError, ReplyTimeout
-from twonode.drivers.simulated.scpi import NoReply, ScpiInstrument
+from twonode.drivers.errors import LinkError, ReplyError, ReplyTimeout
+from twonode.drivers.simulated.instrument import NoReply, SimulatedInstrument
+from twonode.drivers.simulated.pieces import Hangup, Misbehaved
 
 __all__ = ["DirectLink"]
 
@@ -20,7 +21,7 @@ class DirectLink:
     timeout_s : bench seconds a reply may take.
     """
 
-    def __init__(self, instrument: ScpiInstrument, resource: str, *, timeout_s: float = 5.0) -> None:
+    def __init__(self, instrument: SimulatedInstrument, resource: str, *, timeout_s: float = 5.0) -> None:
         self._resource = resource
         self._instrument = instrument
         self._timeout_s = timeout_s
@@ -57,6 +58,7 @@ class DirectLink:
         trailing: bytes = b"\n",
         prefix_max: int = 0,
         timeout_s: float | None = None,
+        head: bytearray | None = None,
     ) -> bytes:
         """Send one program message and return the payload of the block that answers it (see `read_block`).
 
@@ -74,7 +76,7 @@ class DirectLink:
             return piece
 
         return read_block(
-            read_exactly, expected_bytes=expected_bytes, trailing=trailing, prefix_max=prefix_max
+            read_exactly, expected_bytes=expected_bytes, trailing=trailing, prefix_max=prefix_max, head=head
         )
 
     def close(self) -> None:
@@ -97,6 +99,23 @@ class DirectLink:
             return self._instrument.execute(text)
         except NoReply as exc:
             raise self._late(text) from exc
+        except Misbehaved as odd:
+            return self._heard(odd, text, limit_s)
+
+    def _heard(self, odd: Misbehaved, text: str, limit_s: float) -> bytes:
+        """What of an answer that goes wrong on purpose arrives in time."""
+        heard = b"".join(piece for piece in odd.pieces if isinstance(piece, bytes))
+        if Hangup.CLOSE in odd.pieces and heard.endswith(b"\n"):
+            return heard
+        if any(isinstance(piece, Hangup) for piece in odd.pieces):
+            raise LinkError(
+                f"{self._resource} closed the connection while {text!r} was being asked.",
+                "Its reply, if any, is lost.",
+                "Check the cable and that no other program uses the instrument; then try again.",
+            )
+        if sum(piece for piece in odd.pieces if isinstance(piece, float)) > limit_s:
+            raise self._late(text)
+        return heard
 
     def _late(self, text: str) -> ReplyTimeout:
         return ReplyTimeout(

@@ -1,13 +1,13 @@
-"""The simulated generator, in the SCPI of family G1 of the facts page.
+"""The simulated generators that speak SCPI, families G1 and G1b of the facts page.
 
-Owns its settings, limits and display arithmetic (the load setting changes only what is shown). The signal
+Owns their settings, limits and display arithmetic (the load setting changes only what is shown). The signal
 itself belongs to the world.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import ClassVar
 
 from twonode.drivers.simulated.scpi import COMMON, SYSTEM, ScpiInstrument
@@ -15,7 +15,7 @@ from twonode.drivers.simulated.scpi_table import Command, Reply, command_table
 from twonode.drivers.simulated.scpi_values import Call, ScpiError
 from twonode.drivers.simulated.world import World
 
-__all__ = ["SimulatedGenerator"]
+__all__ = ["AmplitudeGenerator", "SimulatedGenerator"]
 
 _HIGHEST_HZ = 25e6
 _LOWEST_HZ = 1e-6
@@ -32,11 +32,12 @@ class SimulatedGenerator(ScpiInstrument):
     """One-channel generator; powers up off, 1 kHz, 0.1 V peak to peak into 50 ohm."""
 
     table: ClassVar[Mapping[str, Command]]
+    model: ClassVar[str] = "SIM-G1"
 
     def __init__(self, world: World) -> None:
         super().__init__(lock=world.lock, clock=world.clock)
         self._world = world
-        self.idn = world.settings.generator_idn or "TWONODE,SIM-GENERATOR-G1,SIMULATED,1.0"
+        self.idn = world.settings.generator_idn or f"TWONODE,{self.model},SIMULATED,1.0"
         self.reset()
 
     def reset(self) -> None:
@@ -153,6 +154,9 @@ class SimulatedGenerator(ScpiInstrument):
             self._unit = "VPP"
         return None
 
+    def _get_load(self, _call: Call) -> Reply:
+        return _shown(9.9e37 if math.isinf(self._load_ohm) else self._load_ohm)
+
     def _set_output(self, call: Call) -> Reply:
         self._on = call.boolean()
         self._apply()
@@ -181,40 +185,44 @@ def _shown(value: float) -> str:
     return f"{value:+.13E}"
 
 
+_S = SimulatedGenerator
+_SHARED: Sequence[Command] = (
+    *COMMON,
+    *SYSTEM,
+    Command("[SOURce#]:FUNCtion[:SHAPe]", _S._set_shape, lambda s, _: s._shape),
+    Command("[SOURce#]:FREQuency[:CW]", _S._set_frequency, _S._get_frequency, asks=(0, 1)),
+    Command("[SOURce#]:VOLTage:UNIT", _S._set_unit, lambda s, _: s._unit),
+    Command("[SOURce#]:APPLy:SINusoid", _S._apply_sine, takes=(1, 3)),
+    Command("OUTPut#:LOAD", _S._set_load, _S._get_load),
+    Command("OUTPut#:IMPedance", _S._set_load, _S._get_load),
+    Command("OUTPut#[:STATe]", _S._set_output, lambda s, _: str(int(s._on))),
+)
 SimulatedGenerator.table = command_table(
     (
-        *COMMON,
-        *SYSTEM,
-        Command("[SOURce#]:FUNCtion[:SHAPe]", SimulatedGenerator._set_shape, lambda s, _: s._shape),
-        Command(
-            "[SOURce#]:FREQuency[:CW]",
-            SimulatedGenerator._set_frequency,
-            SimulatedGenerator._get_frequency,
-            asks=(0, 1),
-        ),
+        *_SHARED,
         Command(
             "[SOURce#]:VOLTage[:LEVel][:IMMediate][:AMPLitude]",
-            SimulatedGenerator._set_amplitude,
-            SimulatedGenerator._get_amplitude,
+            _S._set_amplitude,
+            _S._get_amplitude,
             asks=(0, 1),
         ),
-        Command("[SOURce#]:VOLTage:UNIT", SimulatedGenerator._set_unit, lambda s, _: s._unit),
         Command(
-            "[SOURce#]:VOLTage[:LEVel][:IMMediate]:OFFSet",
-            SimulatedGenerator._set_offset,
-            lambda s, _: _shown(s._offset_v),
+            "[SOURce#]:VOLTage[:LEVel][:IMMediate]:OFFSet", _S._set_offset, lambda s, _: _shown(s._offset_v)
         ),
-        Command("[SOURce#]:APPLy:SINusoid", SimulatedGenerator._apply_sine, takes=(1, 3)),
-        Command(
-            "OUTPut#:LOAD",
-            SimulatedGenerator._set_load,
-            lambda s, _: _shown(9.9e37 if math.isinf(s._load_ohm) else s._load_ohm),
-        ),
-        Command(
-            "OUTPut#:IMPedance",
-            SimulatedGenerator._set_load,
-            lambda s, _: _shown(9.9e37 if math.isinf(s._load_ohm) else s._load_ohm),
-        ),
-        Command("OUTPut#[:STATe]", SimulatedGenerator._set_output, lambda s, _: str(int(s._on))),
+    )
+)
+
+
+class AmplitudeGenerator(SimulatedGenerator):
+    """Family G1b: as G1, but for `SOURce1:AMPlitude` and `SOURce1:DCOffset` (the former from memory there)."""
+
+    model = "SIM-G1B"
+
+
+AmplitudeGenerator.table = command_table(
+    (
+        *_SHARED,
+        Command("[SOURce#]:AMPlitude", _S._set_amplitude, _S._get_amplitude, asks=(0, 1)),
+        Command("[SOURce#]:DCOffset", _S._set_offset, lambda s, _: _shown(s._offset_v)),
     )
 )

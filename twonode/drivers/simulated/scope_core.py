@@ -112,7 +112,7 @@ class ScopeCore:
 
     def __init__(self, world: World, *, rails: tuple[int, int], single_needs_trigger: bool) -> None:
         self.world = world
-        self._single_needs_trigger = single_needs_trigger
+        self.single_needs_trigger = single_needs_trigger
         self.front_end = FrontEnd(world.truth, noise_source(world.settings), rails=rails)
         self.record: Record | None = None
         self._active = False
@@ -174,6 +174,26 @@ class ScopeCore:
             self._active = False
             self._release()
 
+    def fired_since(self, moment_s: float) -> bool:
+        """Whether the trigger fired after this moment of bench time."""
+        self.advance()
+        if self._active and not self._single:
+            begin_s = max(moment_s, self._started_s + self._length_s / 2)
+            return self._find_trigger(begin_s, self.world.now_s()) is not None
+        return bool(self._fired) and self._fired[-1] > moment_s
+
+    def ended_since(self, moment_s: float) -> bool:
+        """Whether an acquisition ended after this moment of bench time."""
+        self.advance()
+        half = self._length_s / 2
+        if not self._active:
+            record = self.record
+            return record is not None and record.starts_s[-1] + record.points * record.step_s > moment_s
+        if self._single:
+            return False
+        begin_s = max(moment_s - half, self._started_s + half)
+        return self._find_trigger(begin_s, self.world.now_s() - half) is not None
+
     def force(self) -> None:
         """Fire the trigger by hand."""
         if self._active and self._single and len(self._fired) < self.averages:
@@ -230,7 +250,7 @@ class ScopeCore:
 
     @property
     def _automatic(self) -> bool:
-        return self.trigger.sweep is Sweep.AUTO and not (self._single and self._single_needs_trigger)
+        return self.trigger.sweep is Sweep.AUTO and not (self._single and self.single_needs_trigger)
 
     @property
     def _true_step_s(self) -> float:

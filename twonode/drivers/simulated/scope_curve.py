@@ -7,7 +7,6 @@ Powers up with `HEADer ON`: every reply but those of common commands repeats its
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import ClassVar
@@ -15,21 +14,24 @@ from typing import ClassVar
 import numpy as np
 
 from twonode.drivers.simulated.front_end import CODES_PER_DIV, ChannelSetup
-from twonode.drivers.simulated.scope_base import SimulatedScope, on_off_digit
+from twonode.drivers.simulated.scope_base import on_off_digit
 from twonode.drivers.simulated.scope_core import AcquisitionState, Sweep
+from twonode.drivers.simulated.scope_events import EVENT_COMMANDS, NO_WAVEFORM, NOT_DISPLAYED, EventScope
 from twonode.drivers.simulated.scpi import COMMON, NoReply
 from twonode.drivers.simulated.scpi_table import Command, Reply, command_table
 from twonode.drivers.simulated.scpi_values import Call, ScpiError
+from twonode.drivers.simulated.settings import Variant
 from twonode.drivers.simulated.truth import RANGE_STEPS_V
 from twonode.drivers.simulated.world import World
 
-__all__ = ["CurveScope"]
+__all__ = ["CurveScope", "curve_commands", "curve_number"]
 
 _DIVISIONS_X = 10
 _POINTS = 2500
 _RAILS = (-128, 127)
 _STEPS_V = RANGE_STEPS_V[RANGE_STEPS_V.index(2e-3) : RANGE_STEPS_V.index(5.0) + 1]
 _SECONDS_PER_DIV = tuple(float(f"{m}e{e}") for e in range(-9, 2) for m in (1, 2.5, 5))[2:]
+_SECONDS_PER_DIV_124 = tuple(float(f"{m}e{e}") for e in range(-9, 2) for m in (1, 2, 4))[2:]
 _PROBE_SETTINGS = (1.0, 10.0, 100.0, 1000.0)
 _AVERAGES = (4, 16, 64, 128)
 _HIGHEST_POSITION_DIV = 10.0
@@ -45,15 +47,8 @@ _ENCODINGS = {
 }
 _UNSIGNED_CENTRE = 127
 
-_NOT_DISPLAYED = 2244
-_NO_WAVEFORM = 2241
-_OWN_EVENTS = {
-    _NOT_DISPLAYED: "Waveform requested is not displayed",
-    _NO_WAVEFORM: "Waveform request is invalid",
-}
 
-
-class CurveScope(SimulatedScope):
+class CurveScope(EventScope):
     """Two channels, eight bits, 2500 points; powers up with channel 1 on, AC, probe 1:1, header on."""
 
     table: ClassVar[Mapping[str, Command]]
@@ -67,9 +62,9 @@ class CurveScope(SimulatedScope):
 
     def __init__(self, world: World) -> None:
         super().__init__(world, rails=_RAILS, single_needs_trigger=False)
+        if Variant.STEPS_1_2_4 in world.settings.variants:
+            self.seconds_per_div_steps = _SECONDS_PER_DIV_124  # type: ignore[misc]
         self.idn = world.settings.scope_idn or f"TWONODE,SIM-S2,SEED-{world.settings.seed},1.0"
-        # Events wait in `errors` until *ESR? makes them readable.
-        self._readable: deque[tuple[int, str]] = deque()
         self.reset()
 
     def reset(self) -> None:
@@ -88,21 +83,6 @@ class CurveScope(SimulatedScope):
             return body
         return f":{command.long_form.replace('#', str(suffix))} ".encode("ascii") + body
 
-    def queue_error(self, error: ScpiError) -> None:
-        """Events of this family carry the number without its sign."""
-        if -error.code in _OWN_EVENTS:
-            self.event_status |= 16
-            self.errors.append((-error.code, _OWN_EVENTS[-error.code]))
-        else:
-            super().queue_error(error)
-            code, text = self.errors[-1]
-            self.errors[-1] = abs(code), text
-
-    def clear_status(self) -> None:
-        """What *CLS does."""
-        super().clear_status()
-        self._readable.clear()
-
     def operation_complete(self, _call: Call) -> Reply:
         """*OPC? answers when a single sequence is over."""
         started_s = self.clock.now_s()
@@ -111,33 +91,6 @@ class CurveScope(SimulatedScope):
                 raise NoReply("the sequence is not over")
             self.pause(min(self.core.ready_in_s(), self.patience_s))
         return "1"
-
-    def read_event_status(self, _call: Call) -> Reply:
-        """*ESR? also makes the events so far readable."""
-        self._readable = deque(self.errors)
-        self.errors.clear()
-        status, self.event_status = self.event_status, 0
-        return str(status)
-
-    def _take_event(self) -> tuple[int, str]:
-        if self._readable:
-            return self._readable.popleft()
-        if self.errors:
-            return 1, "No events to report - new events pending *ESR?"
-        return 0, "No events to report - queue empty"
-
-    def _get_event(self, _call: Call) -> Reply:
-        return str(self._take_event()[0])
-
-    def _get_event_message(self, _call: Call) -> Reply:
-        code, text = self._take_event()
-        return f'{code},"{text}"'
-
-    def _get_all_events(self, _call: Call) -> Reply:
-        events = [self._take_event()]
-        while self._readable:
-            events.append(self._take_event())
-        return ",".join(f'{code},"{text}"' for code, text in events)
 
     def _set_header(self, call: Call) -> Reply:
         self._header = call.boolean()
@@ -258,7 +211,7 @@ class CurveScope(SimulatedScope):
         """Setup of the waveform a transfer would give; an invisible channel has none."""
         setup = self.core.setups[self.source]
         if not setup.displayed:
-            raise ScpiError(-_NOT_DISPLAYED)
+            raise ScpiError(-NOT_DISPLAYED)
         record = self.core.record
         return setup if record is None else record.setups[self.source]
 
@@ -266,27 +219,27 @@ class CurveScope(SimulatedScope):
         return max(self._last - self._first + 1, 0)
 
     def _volts_per_code(self) -> str:
-        return _shown(self._shown_setup().shown_volts_per_div / CODES_PER_DIV / self._code_scale)
+        return curve_number(self._shown_setup().shown_volts_per_div / CODES_PER_DIV / self._code_scale)
 
     def _zero_code(self) -> str:
         centre = 0 if self._signed else _UNSIGNED_CENTRE
-        return _shown((self._shown_setup().position_div * CODES_PER_DIV + centre) * self._code_scale)
+        return curve_number((self._shown_setup().position_div * CODES_PER_DIV + centre) * self._code_scale)
 
     def _interval(self) -> str:
         record = self.core.record
-        return _shown(self.core.step_s if record is None else record.stated_step_s)
+        return curve_number(self.core.step_s if record is None else record.stated_step_s)
 
     def _start(self) -> str:
         record = self.core.record
         step_s = self.core.step_s if record is None else record.stated_step_s
-        return _shown(-_POINTS / 2 * step_s)
+        return curve_number(-_POINTS / 2 * step_s)
 
     def _waveform_id(self) -> str:
         setup = self._shown_setup()
         coupling = "AC" if setup.path.ac_coupled else "DC"
         return (
-            f'"Ch{self.source + 1}, {coupling} coupling, {_shown(setup.shown_volts_per_div)} V/div, '
-            f'{_shown(self.seconds_per_div)} s/div, {_POINTS} points, Sample mode"'
+            f'"Ch{self.source + 1}, {coupling} coupling, {curve_number(setup.shown_volts_per_div)} V/div, '
+            f'{curve_number(self.seconds_per_div)} s/div, {_POINTS} points, Sample mode"'
         )
 
     def _get_preamble(self, _call: Call) -> Reply:
@@ -297,7 +250,7 @@ class CurveScope(SimulatedScope):
         self.core.snapshot()
         codes = self.core.codes(self.source)
         if codes is None:
-            raise ScpiError(-_NO_WAVEFORM)
+            raise ScpiError(-NO_WAVEFORM)
         chosen = codes[self._first - 1 : self._last].astype(np.int32)
         self.pause(self.world.settings.transfer_latency_s)
         if self._encoding == "ASCI":
@@ -311,7 +264,7 @@ class CurveScope(SimulatedScope):
         return f"#{len(length)}{length}".encode("ascii") + payload
 
 
-def _shown(value: float) -> str:
+def curve_number(value: float) -> str:
     """Number as this family writes it: 5.0E-1."""
     mantissa, exponent = f"{value:.7e}".split("e")
     digits = mantissa.rstrip("0")
@@ -336,7 +289,7 @@ _PREAMBLE: dict[str, Callable[[CurveScope], str]] = {
     "XZEro": CurveScope._start,
     "XUNit": lambda _s: '"s"',
     "YMUlt": CurveScope._volts_per_code,
-    "YZEro": lambda _s: _shown(0.0),
+    "YZEro": lambda _s: curve_number(0.0),
     "YOFf": CurveScope._zero_code,
     "YUNit": lambda _s: '"Volts"',
 }
@@ -347,14 +300,13 @@ def _field(ask: Callable[[CurveScope], str]) -> Callable[[CurveScope, Call], Rep
 
 
 _S = CurveScope
-CurveScope.table = command_table(
-    (
+
+
+def curve_commands(*, trigger: str, preamble: str) -> tuple[Command, ...]:
+    """All commands; the names of trigger and preamble changed over the years."""
+    return (
         *COMMON,
-        Command("*ESR", ask=_S.read_event_status),
-        Command("EVENT", ask=_S._get_event),
-        Command("EVMsg", ask=_S._get_event_message),
-        Command("EVQty", ask=lambda s, _: str(len(s._readable))),
-        Command("ALLEv", ask=_S._get_all_events),
+        *EVENT_COMMANDS,
         Command("HEADer", _S._set_header, lambda s, _: on_off_digit(s._header)),
         Command("SELect:CH@", _S.set_display, lambda s, c: on_off_digit(s.setup(c).displayed), highest=2),
         Command(
@@ -369,17 +321,22 @@ CurveScope.table = command_table(
             lambda s, c: "ON" if s.setup(c).path.bandwidth_limited else "OFF",
             highest=2,
         ),
-        Command("CH@:PRObe", _S.set_probe, lambda s, c: _shown(s.setup(c).probe_setting), highest=2),
-        Command("CH@:SCAle", _S._set_scale, lambda s, c: _shown(s.setup(c).shown_volts_per_div), highest=2),
-        Command("CH@:POSition", _S._set_position, lambda s, c: _shown(s.setup(c).position_div), highest=2),
+        Command(
+            "CH@:SCAle", _S._set_scale, lambda s, c: curve_number(s.setup(c).shown_volts_per_div), highest=2
+        ),
+        Command(
+            "CH@:POSition", _S._set_position, lambda s, c: curve_number(s.setup(c).position_div), highest=2
+        ),
         Command(
             "CH@:INVert",
             _S.set_invert,
             lambda s, c: "ON" if s.setup(c).inverted else "OFF",
             highest=2,
         ),
-        Command("HORizontal[:MAIn]:SCAle", _S.set_seconds_per_div, lambda s, _: _shown(s.seconds_per_div)),
-        Command("HORizontal[:MAIn]:POSition", _S.set_time_position, lambda _s, _: _shown(0.0)),
+        Command(
+            "HORizontal[:MAIn]:SCAle", _S.set_seconds_per_div, lambda s, _: curve_number(s.seconds_per_div)
+        ),
+        Command("HORizontal[:MAIn]:POSition", _S.set_time_position, lambda _s, _: curve_number(0.0)),
         Command("HORizontal:RECOrdlength", ask=lambda _s, _: str(_POINTS)),
         Command("ACQuire:MODe", _S._set_mode, lambda s, _: "AVERAGE" if s.averaging else "SAMPLE"),
         Command("ACQuire:NUMAVg", _S.set_averages, lambda s, _: str(s.average_count)),
@@ -392,17 +349,17 @@ CurveScope.table = command_table(
         Command("BUSY", ask=_S._get_state),
         Command("TRIGger", _S._force),
         Command("TRIGger:STATE", ask=_S._get_trigger_state),
-        Command("TRIGger:MAIn:TYPe", lambda _s, c: c.word({"EDGE": "E"}) and None, lambda _s, _: "EDGE"),
-        Command("TRIGger:MAIn:EDGE:SOUrce", _S.set_trigger_source, _S._get_trigger_source),
+        Command(f"{trigger}:TYPe", lambda _s, c: c.word({"EDGE": "E"}) and None, lambda _s, _: "EDGE"),
+        Command(f"{trigger}:EDGE:SOUrce", _S.set_trigger_source, _S._get_trigger_source),
         Command(
-            "TRIGger:MAIn:EDGE:SLOpe",
+            f"{trigger}:EDGE:SLOpe",
             _S.set_slope,
             lambda s, _: "RISE" if s.core.trigger.rising else "FALL",
         ),
-        Command("TRIGger:MAIn:EDGE:COUPling", lambda _s, c: c.word({"DC": "D"}) and None, lambda _s, _: "DC"),
-        Command("TRIGger:MAIn:LEVel", _S._set_level, lambda s, _: _shown(s.core.trigger.level_v)),
+        Command(f"{trigger}:EDGE:COUPling", lambda _s, c: c.word({"DC": "D"}) and None, lambda _s, _: "DC"),
+        Command(f"{trigger}:LEVel", _S._set_level, lambda s, _: curve_number(s.core.trigger.level_v)),
         Command(
-            "TRIGger:MAIn:MODe",
+            f"{trigger}:MODe",
             _S.set_sweep,
             lambda s, _: "AUTO" if s.core.trigger.sweep is Sweep.AUTO else "NORMAL",
         ),
@@ -412,8 +369,15 @@ CurveScope.table = command_table(
         Command("DATa:WIDth", _S._set_width, lambda s, _: str(s._width)),
         Command("DATa:STARt", _S._set_first, lambda s, _: str(s._first)),
         Command("DATa:STOP", _S._set_last, lambda s, _: str(s._last)),
-        Command("WFMPre", ask=_S._get_preamble),
-        *(Command(f"WFMPre:{name}", ask=_field(ask)) for name, ask in _PREAMBLE.items()),
+        Command(preamble, ask=_S._get_preamble),
+        *(Command(f"{preamble}:{name}", ask=_field(ask)) for name, ask in _PREAMBLE.items()),
         Command("CURVe", ask=_S._get_curve),
+    )
+
+
+CurveScope.table = command_table(
+    (
+        *curve_commands(trigger="TRIGger:MAIn", preamble="WFMPre"),
+        Command("CH@:PRObe", _S.set_probe, lambda s, c: curve_number(s.setup(c).probe_setting), highest=2),
     )
 )

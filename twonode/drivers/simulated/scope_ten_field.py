@@ -1,28 +1,27 @@
-"""The simulated scope with a ten-field preamble, family S1a of the facts page.
+"""The simulated scopes with a ten-field preamble whose origin is in codes, families S1a and S1c of the facts page.
 
-Owns that family's commands, steps, depths and wire format. Acquisition belongs to `scope_core`.
+Owns those families' commands, depths and wire format. Acquisition belongs to `scope_core`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import ClassVar
 
 import numpy as np
 
 from twonode.drivers.simulated.front_end import CODES_PER_DIV, ChannelSetup
-from twonode.drivers.simulated.scope_base import SimulatedScope, on_off_digit
+from twonode.drivers.simulated.scope_colon import COLON_COMMANDS, ColonScope, exponent_form
 from twonode.drivers.simulated.scope_core import AcquisitionState, Sweep
 from twonode.drivers.simulated.scpi import COMMON, SYSTEM
 from twonode.drivers.simulated.scpi_table import Command, Reply, command_table
 from twonode.drivers.simulated.scpi_values import Call, ScpiError
-from twonode.drivers.simulated.truth import RANGE_STEPS_V
 from twonode.drivers.simulated.world import World
 
-__all__ = ["TenFieldScope"]
+__all__ = ["Screen600Scope", "TenFieldScope"]
 
 _DIVISIONS_X = 12
-_SCREEN_POINTS = 1200
+_SCAN_FROM_S_PER_DIV = 0.1
 _CENTRE_CODE = 127
 _HIGHEST_RATE_HZ = 500e6  # both channels on
 _DEPTHS = (6_000, 60_000, 600_000, 6_000_000)
@@ -30,38 +29,25 @@ _AUTO_DEPTH = 6_000
 _LONGEST_READ = {"BYTE": 250_000, "WORD": 125_000, "ASC": 15_625}
 _FORMAT_CODE = {"BYTE": 0, "WORD": 1, "ASC": 2}
 _MODE_CODE = {"NORM": 0, "MAX": 1, "RAW": 2}
-_PROBE_SETTINGS = tuple(
-    float(f"{m}e{e}") for e in range(-2, 4) for m in (1, 2, 5) if float(f"{m}e{e}") <= 1000
-)
-_SECONDS_PER_DIV = tuple(float(f"{m}e{e}") for e in range(-9, 2) for m in (1, 2, 5))[2:-1]
 _AVERAGES = tuple(2**k for k in range(1, 11))
 _HIGHEST_OFFSET_DIV = 20.0
 
 
-class TenFieldScope(SimulatedScope):
+class TenFieldScope(ColonScope):
     """Two channels, eight bits; powers up running with channel 1 on, probe 1:1, AC coupling, 20 MHz limit."""
 
     table: ClassVar[Mapping[str, Command]]
 
-    steps_v = RANGE_STEPS_V
-    seconds_per_div_steps = _SECONDS_PER_DIV
-    probe_settings = _PROBE_SETTINGS
     average_counts = _AVERAGES
-    trigger_sources: ClassVar[Mapping[str, str]] = {
-        "CHANnel1": "0",
-        "CHANnel2": "1",
-        "CHAN1": "0",
-        "CHAN2": "1",
-        "AC": "",
-        "EXT": "",
-    }
     sweeps: ClassVar[Mapping[str, str]] = {"AUTO": "AUTO", "NORMal": "NORM", "SINGle": "SING"}
-    slopes: ClassVar[Mapping[str, str]] = {"POSitive": "rising", "NEGative": "falling"}
+    model: ClassVar[str] = "SIM-S1A"
+    screen_points: ClassVar[int] = 1200
+    triggered_word: ClassVar[str] = "TD"
 
     def __init__(self, world: World) -> None:
         rails = (-_CENTRE_CODE, 255 - _CENTRE_CODE)
         super().__init__(world, rails=rails, single_needs_trigger=True)
-        self.idn = world.settings.scope_idn or f"TWONODE,SIM-S1A,SEED-{world.settings.seed},1.0"
+        self.idn = world.settings.scope_idn or f"TWONODE,{self.model},SEED-{world.settings.seed},1.0"
         self.reset()
 
     def reset(self) -> None:
@@ -69,7 +55,7 @@ class TenFieldScope(SimulatedScope):
         self._depth: int | None = None
         self._mode = "NORM"
         self._format = "BYTE"
-        self._first, self._last = 1, _SCREEN_POINTS
+        self._first, self._last = 1, self.screen_points
         self._single_sweep = False
         self.power_on(seconds_per_div=1e-6, average_count=2)
 
@@ -82,13 +68,6 @@ class TenFieldScope(SimulatedScope):
 
     # Channels.
 
-    def _set_bandwidth(self, call: Call) -> Reply:
-        return self.limit_bandwidth(call, call.word({"20M": "20M", "OFF": "OFF"}) == "20M")
-
-    def _set_scale(self, call: Call) -> Reply:
-        self.core.set_channel(call.suffix - 1, self.new_range(call))
-        return None
-
     def _set_offset(self, call: Call) -> Reply:
         per_div = self.setup(call).shown_volts_per_div
         limit = _HIGHEST_OFFSET_DIV * per_div
@@ -97,7 +76,7 @@ class TenFieldScope(SimulatedScope):
 
     def _get_offset(self, call: Call) -> Reply:
         setup = self.setup(call)
-        return _shown(setup.position_div * setup.shown_volts_per_div)
+        return exponent_form(setup.position_div * setup.shown_volts_per_div)
 
     # Time base, memory and acquisition.
 
@@ -120,46 +99,28 @@ class TenFieldScope(SimulatedScope):
     def _set_type(self, call: Call) -> Reply:
         return self.use_averaging(call.word({"NORMal": "", "AVERages": "yes"}) == "yes")
 
-    def _run(self, _call: Call) -> Reply:
+    def run(self, call: Call) -> Reply:
+        """Acquire until stopped."""
         self._single_sweep = False
-        self.core.run()
-        return None
+        return super().run(call)
 
-    def _stop(self, _call: Call) -> Reply:
-        self.core.stop()
-        return None
-
-    def _single(self, _call: Call) -> Reply:
+    def single(self, call: Call) -> Reply:
+        """Acquire one record; the sweep reads SINGLE from then on."""
         self._single_sweep = True
-        self.core.single()
-        return None
-
-    def _force(self, _call: Call) -> Reply:
-        self.core.force()
-        return None
+        return super().single(call)
 
     # Trigger.
-
-    def _get_trigger_source(self, _call: Call) -> Reply:
-        channel = self.core.trigger.channel
-        return "EXT" if channel is None else f"CHAN{channel + 1}"
-
-    def _set_level(self, call: Call) -> Reply:
-        channel = self.core.trigger.channel or 0
-        limit = 5 * self.core.setups[channel].shown_volts_per_div
-        return self.change_trigger(level_v=call.number("V", low=-limit, high=limit))
 
     def set_sweep(self, call: Call) -> Reply:
         """Automatic, normal, or a single record at once."""
         if call.word(self.sweeps) == "SING":
-            return self._single(call)
+            return self.single(call)
         self._single_sweep = False
         return super().set_sweep(call)
 
-    def _get_sweep(self, _call: Call) -> Reply:
-        if self._single_sweep:
-            return "SING"
-        return "AUTO" if self.core.trigger.sweep is Sweep.AUTO else "NORM"
+    def get_sweep(self, call: Call) -> Reply:
+        """AUTO, NORM or SING."""
+        return "SING" if self._single_sweep else super().get_sweep(call)
 
     def _get_status(self, _call: Call) -> Reply:
         match self.core.state():
@@ -170,18 +131,15 @@ class TenFieldScope(SimulatedScope):
             case AcquisitionState.WAITING:
                 return "WAIT"
             case AcquisitionState.TRIGGERED:
-                return "TD"
+                return self.triggered_word
             case AcquisitionState.RUNNING:
-                return "AUTO" if self.core.trigger.sweep is Sweep.AUTO else "TD"
+                return self.running_word()
+
+    def running_word(self) -> str:
+        """How a running scope answers for its state."""
+        return "AUTO" if self.core.trigger.sweep is Sweep.AUTO else self.triggered_word
 
     # Transfer.
-
-    def _set_source(self, call: Call) -> Reply:
-        channel = int(call.word({"CHANnel1": "0", "CHANnel2": "1"}))
-        if not self.core.setups[channel].displayed:
-            raise ScpiError(-221, "channel is off")
-        self.source = channel
-        return None
 
     def _set_mode(self, call: Call) -> Reply:
         self._mode = call.word({"NORMal": "NORM", "MAXimum": "MAX", "RAW": "RAW"})
@@ -213,7 +171,7 @@ class TenFieldScope(SimulatedScope):
             if record is None:
                 return setup, self.core.points, self.core.step_s
             return setup, record.points, record.stated_step_s
-        return setup, _SCREEN_POINTS, self.seconds_per_div / 100
+        return setup, self.screen_points, self.seconds_per_div * _DIVISIONS_X / self.screen_points
 
     def _get_preamble(self, _call: Call) -> Reply:
         if not self._stopped():
@@ -238,7 +196,7 @@ class TenFieldScope(SimulatedScope):
             return _block(b"")
         setup, points, step_s = self._scaling()
         if not self._reads_memory() and self.core.record is not None:
-            # The screen's 1200 points out of the record, whichever of the two is finer.
+            # The screen's points out of the record, whichever of the two is finer.
             record = self.core.record
             place = np.rint((np.arange(points) - points / 2) * step_s / record.stated_step_s)
             codes = codes[np.clip(place.astype(int) + record.points // 2, 0, record.points - 1)]
@@ -263,66 +221,58 @@ def _block(payload: bytes) -> bytes:
     return b"#9%09d" % len(payload) + payload
 
 
-def _shown(value: float) -> str:
-    return f"{value:.6e}"
-
-
 _S = TenFieldScope
+_SHARED: Sequence[Command] = (
+    *COMMON,
+    *SYSTEM,
+    *COLON_COMMANDS,
+    Command("CHANnel@:OFFSet", _S._set_offset, _S._get_offset, highest=2),
+    Command("TIMebase[:MAIN]:OFFSet", _S.set_time_position, lambda _s, _: exponent_form(0.0)),
+    Command("ACQuire:MDEPth", _S._set_depth, _S._get_depth),
+    Command("ACQuire:TYPE", _S._set_type, lambda s, _: "AVER" if s.averaging else "NORM"),
+    Command("ACQuire:AVERages", _S.set_averages, lambda s, _: str(s.average_count)),
+    Command("TRIGger:STATus", ask=_S._get_status),
+    Command("WAVeform:SOURce", _S.set_source, lambda s, _: f"CHAN{s.source + 1}"),
+    Command("WAVeform:FORMat", _S._set_format, lambda s, _: s._format),
+    Command("WAVeform:STARt", _S._set_first, lambda s, _: str(s._first)),
+    Command("WAVeform:STOP", _S._set_last, lambda s, _: str(s._last)),
+    Command("WAVeform:PREamble", ask=_S._get_preamble),
+    Command("WAVeform:DATA", ask=_S._get_data),
+)
 TenFieldScope.table = command_table(
     (
-        *COMMON,
-        *SYSTEM,
-        Command("RUN", _S._run, takes=(0, 0)),
-        Command("STOP", _S._stop, takes=(0, 0)),
-        Command("SINGle", _S._single, takes=(0, 0)),
-        Command("TFORce", _S._force, takes=(0, 0)),
-        Command(
-            "CHANnel@:DISPlay", _S.set_display, lambda s, c: on_off_digit(s.setup(c).displayed), highest=2
-        ),
-        Command(
-            "CHANnel@:COUPling",
-            _S.set_coupling,
-            _S.get_coupling,
-            highest=2,
-        ),
-        Command(
-            "CHANnel@:BWLimit",
-            _S._set_bandwidth,
-            lambda s, c: "20M" if s.setup(c).path.bandwidth_limited else "OFF",
-            highest=2,
-        ),
-        Command(
-            "CHANnel@:PROBe",
-            _S.set_probe,
-            lambda s, c: _shown(s.setup(c).probe_setting),
-            highest=2,
-        ),
-        Command(
-            "CHANnel@:SCALe",
-            _S._set_scale,
-            lambda s, c: _shown(s.setup(c).shown_volts_per_div),
-            highest=2,
-        ),
-        Command("CHANnel@:OFFSet", _S._set_offset, _S._get_offset, highest=2),
-        Command("CHANnel@:INVert", _S.set_invert, lambda s, c: on_off_digit(s.setup(c).inverted), highest=2),
-        Command("TIMebase[:MAIN]:SCALe", _S.set_seconds_per_div, lambda s, _: _shown(s.seconds_per_div)),
-        Command("TIMebase[:MAIN]:OFFSet", _S.set_time_position, lambda _s, _: _shown(0.0)),
-        Command("ACQuire:MDEPth", _S._set_depth, _S._get_depth),
-        Command("ACQuire:TYPE", _S._set_type, lambda s, _: "AVER" if s.averaging else "NORM"),
-        Command("ACQuire:AVERages", _S.set_averages, lambda s, _: str(s.average_count)),
-        Command("ACQuire:SRATe", ask=lambda s, _: _shown(1 / s.core.step_s)),
-        Command("TRIGger:MODE", lambda _s, c: c.word({"EDGE": "EDGE"}) and None, lambda _s, _: "EDGE"),
-        Command("TRIGger:EDGE:SOURce", _S.set_trigger_source, _S._get_trigger_source),
-        Command("TRIGger:EDGE:LEVel", _S._set_level, lambda s, _: _shown(s.core.trigger.level_v)),
-        Command("TRIGger:EDGE:SLOPe", _S.set_slope, lambda s, _: "POS" if s.core.trigger.rising else "NEG"),
-        Command("TRIGger:SWEep", _S.set_sweep, _S._get_sweep),
-        Command("TRIGger:STATus", ask=_S._get_status),
-        Command("WAVeform:SOURce", _S._set_source, lambda s, _: f"CHAN{s.source + 1}"),
+        *_SHARED,
+        Command("ACQuire:SRATe", ask=lambda s, _: exponent_form(1 / s.core.step_s)),
         Command("WAVeform:MODE", _S._set_mode, lambda s, _: s._mode),
-        Command("WAVeform:FORMat", _S._set_format, lambda s, _: s._format),
-        Command("WAVeform:STARt", _S._set_first, lambda s, _: str(s._first)),
-        Command("WAVeform:STOP", _S._set_last, lambda s, _: str(s._last)),
-        Command("WAVeform:PREamble", ask=_S._get_preamble),
-        Command("WAVeform:DATA", ask=_S._get_data),
+    )
+)
+
+
+class Screen600Scope(TenFieldScope):
+    """Family S1c, the oldest: 600 points on the screen, other words for mode, rate and state.
+
+    Where the facts page tells nothing of its own for it, it is as S1a.
+    """
+
+    model = "SIM-S1C"
+    screen_points = 600
+    triggered_word = "T'D"
+
+    def running_word(self) -> str:
+        """SCAN where the trace creeps over the screen (facts page: an older word; from where is our choice)."""
+        slow = self.seconds_per_div >= _SCAN_FROM_S_PER_DIV
+        automatic = self.core.trigger.sweep is Sweep.AUTO
+        return "SCAN" if slow and automatic else super().running_word()
+
+    def _get_rate(self, call: Call) -> Reply:
+        call.word({"CHANnel1": "0", "CHANnel2": "1"})
+        return exponent_form(1 / self.core.step_s)
+
+
+Screen600Scope.table = command_table(
+    (
+        *_SHARED,
+        Command("ACQuire:SAMPlingrate", ask=Screen600Scope._get_rate, asks=(1, 1)),
+        Command("WAVeform:POINts:MODE", _S._set_mode, lambda s, _: s._mode),
     )
 )

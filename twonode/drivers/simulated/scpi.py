@@ -9,14 +9,14 @@ carries over after a semicolon from memory of SCPI-1999 volume 1.
 
 from __future__ import annotations
 
-import math
 import re
 import threading
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import ClassVar
 
 from twonode.drivers.clock import Clock
+from twonode.drivers.simulated.instrument import NoReply, SimulatedInstrument
 from twonode.drivers.simulated.scpi_table import Command, Reply
 from twonode.drivers.simulated.scpi_values import ERROR_TEXT, Call, ScpiError
 
@@ -30,10 +30,6 @@ _LONGEST_MNEMONIC = 12
 
 _DIGITS = re.compile(r"(?<=[A-Z_])\d+")
 _HEADER = re.compile(r"\*[A-Z]+\??|:?[A-Z][A-Z0-9_]*(?::[A-Z][A-Z0-9_]*)*\??")
-
-
-class NoReply(Exception):
-    """The instrument has not answered within its caller's patience."""
 
 
 def _split(text: str, separator: str) -> list[str]:
@@ -55,25 +51,17 @@ def _split(text: str, separator: str) -> list[str]:
     return [*pieces, text[begin:]]
 
 
-class ScpiInstrument:
+class ScpiInstrument(SimulatedInstrument):
     """An instrument that takes program messages.
 
-    lock : shared by the instruments of a world; held while a message is worked on, free while one waits.
-    clock : what waiting goes by.
-    patience_s : bench seconds a command may wait before `NoReply`.
-    given_up : asked while waiting; True makes the command end in `NoReply` (client gone, bench closing).
-    nap_s : longest wait in one go, so that `given_up` is asked now and then.
+    keeps_path : a header after a semicolon goes on where the one before it was, as in SCPI.
     """
 
     table: ClassVar[Mapping[str, Command]] = {}
-    idn: str = ""
+    keeps_path: ClassVar[bool] = True
 
     def __init__(self, *, lock: threading.RLock, clock: Clock) -> None:
-        self.lock = lock
-        self.clock = clock
-        self.patience_s = math.inf
-        self.nap_s = math.inf
-        self.given_up: Callable[[], bool] = lambda: False
+        super().__init__(lock=lock, clock=clock)
         self.errors: deque[tuple[int, str]] = deque()
         self.event_status = 128
         self.event_enable = 0
@@ -104,6 +92,10 @@ class ScpiInstrument:
         else:
             self.errors.append((error.code, error.text))
 
+    def overrun(self) -> None:
+        """The message that was thrown away is an error of its own."""
+        self.queue_error(ScpiError(-363))
+
     def reset(self) -> None:
         """What *RST does; the error queue and the event registers stay."""
 
@@ -114,21 +106,6 @@ class ScpiInstrument:
     def respond(self, command: Command, suffix: int, reply: str | bytes) -> bytes:
         """The reply as it goes out; families that repeat the header do it here."""
         return reply if isinstance(reply, bytes) else reply.encode("ascii")
-
-    def pause(self, seconds: float) -> None:
-        """Let bench time pass with the world free for the other instruments.
-
-        Raises NoReply as soon as nobody waits for the answer any more.
-        """
-        end_s = self.clock.now_s() + seconds
-        self.lock.release()
-        try:
-            while (left_s := end_s - self.clock.now_s()) > 0:
-                if self.given_up():
-                    raise NoReply("given up")
-                self.clock.sleep_s(min(left_s, self.nap_s))
-        finally:
-            self.lock.acquire()
 
     def status_byte(self) -> int:
         """Status byte as *STB? gives it."""
@@ -167,7 +144,7 @@ class ScpiInstrument:
         else:
             if reply is not None:
                 replies.append(self.respond(command, suffix, reply))
-        if header.startswith("*"):
+        if header.startswith("*") or not self.keeps_path:
             return path
         return header.lstrip(":").rpartition(":")[0]
 

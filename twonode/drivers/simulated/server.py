@@ -1,7 +1,7 @@
 """A simulated instrument on a loopback TCP socket.
 
 Owns connections, line framing and shutting down promptly. One thread serves one instrument; messages end
-with a line feed, replies likewise, and a block's bytes go out as they are.
+as the instrument's line does (a serial one keeps its own line end here), and replies go out as they are.
 """
 
 from __future__ import annotations
@@ -10,10 +10,12 @@ import contextlib
 import logging
 import selectors
 import socket
+import struct
 import threading
+import time
 
-from twonode.drivers.simulated.scpi import NoReply, ScpiInstrument
-from twonode.drivers.simulated.scpi_values import ScpiError
+from twonode.drivers.simulated.instrument import NoReply, SimulatedInstrument
+from twonode.drivers.simulated.pieces import Hangup, Misbehaved, Piece
 
 __all__ = ["InstrumentServer"]
 
@@ -28,7 +30,7 @@ _SEND_TIMEOUT_S = 10.0
 class InstrumentServer:
     """Serves one instrument until closed."""
 
-    def __init__(self, instrument: ScpiInstrument, *, name: str) -> None:
+    def __init__(self, instrument: SimulatedInstrument, *, name: str) -> None:
         self._instrument = instrument
         self._closing = False
         self._pending: dict[socket.socket, bytearray] = {}
@@ -87,14 +89,15 @@ class InstrumentServer:
                 return
             pending = self._pending[connection]
             pending += received
-            while (end := pending.find(b"\n")) >= 0:
+            line_end = self._instrument.line_end
+            while (end := pending.find(line_end)) >= 0:
                 message = bytes(pending[:end])
-                del pending[: end + 1]
+                del pending[: end + len(line_end)]
                 self._answer(connection, message)
             if len(pending) > _LONGEST_MESSAGE:
                 pending.clear()
                 with self._instrument.lock:
-                    self._instrument.queue_error(ScpiError(-363))
+                    self._instrument.overrun()
         except OSError as gone:
             _LOG.debug("connection lost: %s", gone)
             self._drop(connection)
@@ -107,8 +110,26 @@ class InstrumentServer:
         except NoReply as silent:
             _LOG.debug("no reply to %r: %s", message, silent)
             return
+        except Misbehaved as odd:
+            for piece in odd.pieces:
+                self._play(connection, piece)
+            return
         if reply:
             connection.sendall(reply)
+
+    def _play(self, connection: socket.socket, piece: Piece) -> None:
+        """One piece of an answer that goes wrong on purpose. Raises OSError to end the connection."""
+        if isinstance(piece, bytes):
+            connection.sendall(piece)
+        elif isinstance(piece, Hangup):
+            if piece is Hangup.RESET:
+                # Zero time to linger: the peer sees a reset.
+                connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+            raise ConnectionAbortedError(f"{piece.value} on purpose")
+        else:
+            end_s = time.monotonic() + piece
+            while (left_s := end_s - time.monotonic()) > 0 and not (self._closing or _hung_up(connection)):
+                time.sleep(min(left_s, 0.01))
 
 
 def _hung_up(connection: socket.socket) -> bool:

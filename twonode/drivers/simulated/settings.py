@@ -11,8 +11,9 @@ from dataclasses import dataclass, field
 from enum import Enum
 
 from twonode.analysis.stage import GROUND, PartKind, Stage
+from twonode.drivers.simulated.misbehave import Misbehaviour
 
-__all__ = ["Fault", "FaultKind", "ScopeFamily", "SimulatedSettings"]
+__all__ = ["Fault", "FaultKind", "GeneratorFamily", "ScopeFamily", "SimulatedSettings", "Variant"]
 
 
 class FaultKind(Enum):
@@ -52,7 +53,39 @@ class ScopeFamily(Enum):
     """Dialects of the simulated scope; the values are the names of the facts page."""
 
     TEN_FIELD = "S1a"
+    VOLT_ORIGIN = "S1b"
+    SCREEN_600 = "S1c"
     CURVE = "S2"
+    SIGNED_CODES = "S3"
+    WAVEDESC = "S4"
+    MEMORY_LIST = "S5"
+
+
+class GeneratorFamily(Enum):
+    """Dialects of the simulated generator; the values are the names of the facts page."""
+
+    SCPI = "G1"
+    SCPI_AMPLITUDE = "G1b"
+    KEY_VALUE = "G2"
+    WRITE_READ = "G3"
+    LETTER_PAIRS = "G4"
+
+
+class Variant(Enum):
+    """What differs inside a family, where the facts page names two ways; the first of them holds without it.
+
+    WRAP_255 : S3 sends negative codes counted down from 255 instead of 256.
+    NEWER_NAMES : S2 has the headers of its newer models.
+    STEPS_1_2_4 : S2 has time-base steps of 1-2-4 instead of 1-2.5-5.
+    STEPS_1_25_5 : S3 and S4 have time-base steps of 1-2.5-5 instead of 1-2-5.
+    EXTRA_KEYS : G2 tells more in its replies, as newer firmware does.
+    """
+
+    WRAP_255 = "wrap-255"
+    NEWER_NAMES = "newer-names"
+    STEPS_1_2_4 = "steps-1-2-4"
+    STEPS_1_25_5 = "steps-1-2.5-5"
+    EXTRA_KEYS = "extra-keys"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,8 +110,10 @@ class SimulatedSettings:
     generator_settle_s : time after which the generator's own settling has died down to exp(-7).
     speed : how many simulated seconds pass in a real one (sockets only).
     transfer_latency_s : bench seconds a scope takes for the transfer of one channel.
+    variants : ways of the dialects that are not the usual ones.
     grid_current_a : node to A that a valve drives into it during a DC check.
     meter_node : where the voltmeter's tip is at first; None is the stage's far node.
+    misbehave : what goes wrong on purpose, and when.
     generator_idn, scope_idn, voltmeter_idn : replies to *IDN? instead of the bench's own.
     """
 
@@ -100,9 +135,12 @@ class SimulatedSettings:
     generator_settle_s: float = 0.05
     speed: float = 1.0
     scope_family: ScopeFamily = ScopeFamily.TEN_FIELD
+    generator_family: GeneratorFamily = GeneratorFamily.SCPI
+    variants: frozenset[Variant] = frozenset()
     transfer_latency_s: float = 0.0
     grid_current_a: Mapping[str, float] = field(default_factory=dict)
     meter_node: str | None = None
+    misbehave: tuple[Misbehaviour, ...] = ()
     generator_idn: str | None = None
     scope_idn: str | None = None
     voltmeter_idn: str | None = None

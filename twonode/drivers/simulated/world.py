@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 import threading
 from bisect import bisect_right
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +37,12 @@ _NEGLIGIBLE_V = 1e-11
 # 22 nF into 1 Mohm, as behind a scope's AC switch; a 10:1 probe lowers the corner tenfold (common practice).
 _AC_CORNER_HZ = 7.2
 _LIMITED_BANDWIDTH_HZ = 20e6
+
+# Settings that stay when the circuit is exchanged.
+_OF_THE_BENCH = (
+    *("seed", "noise_stream", "imperfection", "noise_lsb", "probe_factor", "line_hz"),
+    *("generator_settle_s", "scope_family", "generator_family", "variants", "speed"),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,12 +98,34 @@ class World:
     """
 
     def __init__(self, settings: SimulatedSettings, clock: Clock) -> None:
-        self.settings = settings
         self.clock = clock
         self.lock = threading.RLock()
         self.keep_from_s = 0.0
-        self._truth = draw_truth(settings)
         self._origin_s = clock.now_s()
+        self._frequency_changes = 0
+        self._wanted = (1000.0, 0.0)
+        self._clip_on(settings)
+        self._segments = [self._silence(len(self._modes.rates))]
+
+    def clip(self, settings: SimulatedSettings) -> None:
+        """Take both clips and the generator's lead to another circuit, as a hand does between two parts.
+
+        The instruments stay as they are, so the settings must be the first ones but for the circuit and the nodes.
+
+        Raises ValueError where they are another bench's, RuntimeError while the output is on.
+        """
+        with self.lock:
+            if any(getattr(settings, name) != getattr(self.settings, name) for name in _OF_THE_BENCH):
+                raise ValueError("these settings are of another bench; only the circuit can be exchanged")
+            if self.output_on:
+                raise RuntimeError("the output is on; parts are exchanged with the output off")
+            self._clip_on(settings)
+            silence = self._silence(len(self._modes.rates))
+            self._segments = [replace(silence, start_s=self.now_s())]
+
+    def _clip_on(self, settings: SimulatedSettings) -> None:
+        self.settings = settings
+        self._truth = draw_truth(settings)
         self.probe_nodes = settings.probe_nodes or (settings.stage.drive, settings.stage.far)
         parts = self._truth.circuit(settings.stage.drive, self.probe_nodes, settings.blocking_farad)
         self._network = Network(parts, forced=GENERATOR_NODE)
@@ -110,10 +138,7 @@ class World:
         self._through = np.array([(1 + p.compensation) / (1 + 0.1 * p.compensation) for p in probes])
         self._settle_s = settings.generator_settle_s / 7.0
         self._steady_cache: dict[float, Complex] = {}
-        self._frequency_changes = 0
         self._line, self._dc_v = self._disturbances()
-        self._wanted = (1000.0, 0.0)
-        self._segments = [self._silence(len(self._modes.rates))]
 
     @property
     def truth(self) -> Truth:
