@@ -6,7 +6,6 @@ place where errors become text. What the commands do is left to their modules.
 
 from __future__ import annotations
 
-import importlib
 import logging
 import os
 import sys
@@ -17,6 +16,7 @@ import click
 
 import twonode
 from twonode.console.exits import Exit, report_error, report_interrupt, report_usage
+from twonode.console.lazygroup import LazyGroup
 
 __all__ = ["COMMANDS", "cli", "main"]
 
@@ -28,39 +28,27 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "estimate": ("twonode.console.estimate", "estimate", "Work out filed sweeps again from their raw data."),
     "explain": ("twonode.console.explain", "explain", "Where each frequency goes, what each fault would do."),
     "diagnose": ("twonode.console.diagnose", "diagnose", "Which part has which fault, what to measure next."),
+    "dc": ("twonode.console.dc", "dc", "A capacitor's leakage from a meter's DC readings; voltage charts."),
+    "marking": ("twonode.console.marking", "marking", "Read a part's marking: every reading it allows."),
+    "replace": ("twonode.console.replace", "replace", "What may go in instead, and what may not."),
+    "drawer": ("twonode.console.drawer", "drawer", "Measure and sort unmarked parts, one after the other."),
+    "archive": ("twonode.console.archive", "archive", "Find, show, verify, compare and hand on recordings."),
+    "sheet": ("twonode.console.sheet", "sheet", "The one-page printable result, or a set's whole history."),
     "instruments": (
         "twonode.console.instruments",
         "instruments",
         "What is connected, and which profile fits.",
     ),
+    "bench": ("twonode.console.bench", "bench", "Say once what stands on your bench."),
+    "page": ("twonode.console.pagecommand", "page", "The same job on a local page."),
     "simulate": ("twonode.console.simulate", "simulate", "Serve a simulated bench until interrupted."),
 }
 
 
-class _Commands(click.Group):
-    """A group whose commands are imported when they are run, not when they are listed."""
+class _Commands(LazyGroup):
+    """All commands; the one place where the program ends."""
 
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in COMMANDS:
-            return None
-        module, attribute, _ = COMMANDS[cmd_name]
-        found: click.Command = getattr(importlib.import_module(module), attribute)
-        return found
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, summary) for name, (_, _, summary) in COMMANDS.items()])
-
-    def resolve_command(
-        self, ctx: click.Context, args: list[str]
-    ) -> tuple[str | None, click.Command | None, list[str]]:
-        name = args[0]
-        if name not in COMMANDS and not name.startswith("-"):
-            raise click.UsageError(f"There is no command {name!r}{_nearest(name)}", ctx)
-        return super().resolve_command(ctx, args)
+    table = COMMANDS
 
     def main(
         self,
@@ -94,13 +82,6 @@ class _Commands(click.Group):
         sys.exit(int(code))
 
 
-def _nearest(name: str) -> str:
-    import difflib
-
-    near = difflib.get_close_matches(name, COMMANDS, n=1)
-    return f"; did you mean {near[0]!r}?" if near else f"; there are {', '.join(COMMANDS)}."
-
-
 @click.group(
     cls=_Commands, context_settings={"help_option_names": ["--help", "-h"], "max_content_width": 100}
 )
@@ -125,6 +106,9 @@ def cli() -> None:
 
 def main() -> None:
     """Entry point of the ``twonode`` script."""
+    for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        # Before numpy is loaded: our matrices are so small that a second thread only waits for the first.
+        os.environ.setdefault(variable, "1")
     for stream in (sys.stdout, sys.stderr):
         # A console that cannot show Ω or µ shows a question mark rather than a traceback.
         reconfigure = getattr(stream, "reconfigure", None)
