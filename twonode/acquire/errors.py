@@ -10,6 +10,7 @@ from twonode.errors import TwonodeError
 __all__ = [
     "AcquireError",
     "ChannelsSwapped",
+    "DialledOff",
     "FixtureDoubtful",
     "LevelMismatch",
     "NoSignal",
@@ -30,6 +31,7 @@ class AcquireError(TwonodeError):
     ├── ChannelsSwapped  channel 2 carries more than channel 1
     ├── ProbesApart      the probes of a null run are on two nodes
     ├── FixtureDoubtful  the known part reads as something else
+    ├── DialledOff       a generator dialled by hand stands somewhere else
     ├── LevelMismatch    channel 1 does not carry what the generator was set to
     └── SweepFailed      too few points could be used
     """
@@ -65,3 +67,7 @@ class LevelMismatch(AcquireError):
 
 class SweepFailed(AcquireError):
     """Too few points could be used."""
+
+
+class DialledOff(AcquireError):
+    """A generator that is dialled by hand stands far from what was asked."""

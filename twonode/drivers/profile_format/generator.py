@@ -35,6 +35,7 @@ class OutputBy(Enum):
 class GeneratorProfile(BaseProfile, frozen=True, kw_only=True, tag_field="kind", tag="generator"):
     """A signal generator.
 
+    dialled : a person turns the knobs: frequency and level are near what was asked, and the traces say what they are.
     output_by : see `OutputBy`. output_on : absent where the amplitude itself switches on.
     output_confirmed : false only where the family cannot be asked whether its output is off; then every promise
         about the output says that it was commanded and not confirmed.
@@ -46,6 +47,7 @@ class GeneratorProfile(BaseProfile, frozen=True, kw_only=True, tag_field="kind",
     relay_s : after switching the output.
     """
 
+    dialled: bool = False
     output_by: OutputBy = OutputBy.SWITCH
     output_confirmed: bool = True
     output_on: Step | None = None
