@@ -42,7 +42,10 @@ def test_the_check_on_a_clean_machine_runs_that_very_line():
 def test_the_table_of_commands_is_the_programs():
     assert re.findall(r"^\| `twonode (\w+)", README, re.MULTILINE) == [
         name
-        for name in ("demo", "sweep", "null", "estimate", "explain", "diagnose", "instruments", "simulate")
+        for name in (
+            *("demo", "sweep", "null", "estimate", "explain", "diagnose", "dc", "marking", "replace", "drawer"),
+            *("archive", "sheet", "page", "instruments", "bench", "simulate"),
+        )
         if name in COMMANDS
     ]
 

@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from twonode.analysis.ratio import RatioPoint
+
 __all__ = ["Event", "Note", "PointDone", "SweepClosed", "SweepStarted"]
 
 
@@ -38,6 +40,7 @@ class PointDone:
 
     ratio : far / drive; None where none could be worked out.
     reason : why it is not used. left_s : expected time to the end, s.
+    point : the same with its uncertainty, where there is a ratio and a sweep.
     """
 
     index: int
@@ -47,6 +50,7 @@ class PointDone:
     used: bool
     reason: str | None
     left_s: float
+    point: RatioPoint | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

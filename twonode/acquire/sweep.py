@@ -23,7 +23,7 @@ from twonode.acquire.plan import plan_sweep
 from twonode.acquire.planner import Advice, EvenPlanner, InformationPlanner, Planner
 from twonode.acquire.point import PointTaker
 from twonode.acquire.request import PlanKind, SweepRequest, check_request, resistor_advice
-from twonode.acquire.safety import look_at_nodes
+from twonode.acquire.resume import Resumed, asked_plan
 from twonode.acquire.timing import Placement
 from twonode.analysis.channel import ChannelClass
 from twonode.analysis.model import Sweep
@@ -53,7 +53,13 @@ class _Limits:
 
 
 def run_sweep(
-    bench: Bench, request: SweepRequest, *, archive: Path, null: Sweep | None = None, overlap: bool = True
+    bench: Bench,
+    request: SweepRequest,
+    *,
+    archive: Path,
+    null: Sweep | None = None,
+    overlap: bool = True,
+    resumed: Resumed | None = None,
 ) -> Iterator[Event]:
     """Carry out a sweep on an open bench and file it.
 
@@ -63,22 +69,32 @@ def run_sweep(
     ----------
     null : the null run named in the request, as analysis takes it; planning uses what it says of the channels.
     overlap : let the generator settle at the next frequency while a record is transferred.
+    resumed : the interrupted sweep to go on with, whose request this is (`resume.request_of`). Its points are copied
+        into the new recording ahead of the first new one.
 
     Raises
     ------
-    UnfitRequest, SafetyRefusal : as `check_request`, and from what the nodes show.
+    UnfitRequest, SafetyRefusal : as `check_request`, and from what the nodes show; of an interrupted sweep also
+        where another bench made it, or nothing of it is left to take.
     NoSignal, ChannelsSwapped, LevelMismatch, SweepFailed : the bench does not show what a sweep needs.
     BenchError : an instrument failed. ArchiveNotWritable : the archive cannot be written.
     """
     check_request(request)
     generator = bench.generator
+    # Whoever dials cannot be asked from two threads at once.
+    overlap = overlap and not generator.profile.dialled
+    if resumed is not None:
+        resumed.check_bench(bench)
     planner = _planner(bench, request, null)
+    first = planner.first() if resumed is None else resumed.next_placement(planner)
     created = datetime.now(UTC).replace(microsecond=0)
     header = _header(bench, request, planner, created)
-    used = 0
+    if resumed is not None:
+        header = resumed.header(header)
+    used = 0 if resumed is None else resumed.used
     with RecordingWriter(archive, header) as writer:
         try:
-            for event in _measure(bench, request, planner, writer, overlap=overlap):
+            for event in _measure(bench, request, planner, writer, first, overlap=overlap, resumed=resumed):
                 used += isinstance(event, PointDone) and event.used
                 yield event
         except BaseException:
@@ -87,7 +103,9 @@ def run_sweep(
                 generator.output(False)
             writer.close(finished_utc=datetime.now(UTC).replace(microsecond=0), ended=Ended.INTERRUPTED)
             raise
-        generator.output(False)
+        # All points are there; a generator that cannot be reached is for the bench to tell of, which tries again.
+        with suppress(BenchError):
+            generator.output(False)
         folder = writer.close(finished_utc=datetime.now(UTC).replace(microsecond=0))
     if folder is None:
         raise SweepFailed("No point was measured.", "There is nothing to file.", "Start the sweep again.")
@@ -95,33 +113,42 @@ def run_sweep(
 
 
 def _measure(
-    bench: Bench, request: SweepRequest, planner: Planner, writer: RecordingWriter, *, overlap: bool
+    bench: Bench,
+    request: SweepRequest,
+    planner: Planner,
+    writer: RecordingWriter,
+    first: Placement,
+    *,
+    overlap: bool,
+    resumed: Resumed | None,
 ) -> Iterator[Event]:
     generator, scope = bench.generator, bench.scope
-    generator.prepare()
-    scope.prepare(request.probe_factors)
-    look_at_nodes(bench, request)
-    level_vpp = generator.set_level(request.generator_vpp)
     # Before the output goes on: working out what to expect takes as long as a point.
-    taker = PointTaker(bench, request, level_vpp)
-    placement: Placement | None = planner.first()
-    generator.set_frequency(planner.first().frequency_hz)
+    taker = PointTaker(bench, request)
+    placement: Placement | None = first
+    level_vpp, faults = taker.switch_on(first)
     yield SweepStarted(
         total=planner.total,
         expected_s=planner.expected_s,
         generator=generator.identity,
         scope=scope.identity,
     )
+    for fault in faults:
+        yield Note(text=f"The instruments were set up again: {fault}.")
     advice = resistor_advice(request) if request.null is None else None
     if advice is not None:
         yield Note(text=advice)
-    generator.output(True)
     start_s = bench.clock.now_s()
     done: list[RatioPoint] = []
     index = 0
+    if resumed is not None:
+        start_s -= resumed.elapsed_s
+        done += resumed.points
+        index = resumed.taken
+    before, begun_s = index, bench.clock.now_s()
     # The planner computes beside the measurement, and its thread steps the generator while this one transfers.
     with ThreadPoolExecutor(max_workers=1, thread_name_prefix="planner") as beside:
-        pending = beside.submit(planner.advise, (), 1)
+        pending = beside.submit(planner.advise, tuple(done), index + 1)
         while placement is not None:
             index += 1
             attempt, following = taker.take(
@@ -133,6 +160,8 @@ def _measure(
             given = pending.result()
             if following is not None:
                 pending = beside.submit(planner.advise, tuple(done), index + 1)
+            if resumed is not None and index == before + 1:
+                resumed.copy_points(writer)
             writer.add_point(
                 filed_row(
                     index,
@@ -147,7 +176,7 @@ def _measure(
                 yield Note(text=f"Point {index} was repeated: {attempt.repeat_reason}.")
             placement = following
             total = index if placement is None else max(planner.total, index + 1)
-            elapsed_s = bench.clock.now_s() - start_s
+            elapsed_s = bench.clock.now_s() - begun_s
             yield PointDone(
                 index=index,
                 total=total,
@@ -155,7 +184,8 @@ def _measure(
                 ratio=point.ratio if point is not None else None,
                 used=attempt.used,
                 reason=attempt.reason,
-                left_s=float(elapsed_s / index * (total - index)),
+                left_s=float(elapsed_s / (index - before) * (total - index)),
+                point=point,
             )
             if given.enough is not None:
                 yield Note(text=f"{index} points are enough: {given.enough}.")
@@ -165,7 +195,7 @@ def _go_on(pending: Future[Advice], taker: PointTaker | None) -> Placement | Non
     """Where the planner leads, the generator already on its way there."""
     placement = pending.result().placement
     if placement is not None and taker is not None:
-        taker.go_to(placement)
+        taker.go_ahead(placement)
     return placement
 
 
@@ -177,8 +207,10 @@ def _planner(bench: Bench, request: SweepRequest, null: Sweep | None) -> Planner
         seconds_per_div=tuple(scope.seconds_per_div_choices),
         divisions=scope.divisions_x,
     )
-    if request.plan is PlanKind.EVEN:
-        return EvenPlanner(plan_sweep(request, limits, per_point_s=generator.settle_s + TRANSFER_S))
+    kind = PlanKind.GIVEN if request.frequencies_hz else request.plan
+    if kind is not PlanKind.INFORMATION:
+        plan = plan_sweep(request, limits, per_point_s=generator.settle_s + TRANSFER_S)
+        return EvenPlanner(plan, kind)
     return InformationPlanner(
         request,
         limits,
@@ -229,6 +261,6 @@ def _header(bench: Bench, request: SweepRequest, planner: Planner, created: date
         else (request.tolerance.minus, request.tolerance.plus),
         null=None if request.null is None else null_used(request.null),
         tags=dict(request.tags),
-        plan={"kind": planner.kind},
+        plan={"kind": planner.kind, **asked_plan(request)},
         versions=filed_versions(),
     )

@@ -59,7 +59,8 @@ def draw_comparison(comparison: Comparison, *, names: tuple[str, str], methods: 
     with mpl.rc_context(type_settings()):
         figure = Figure(figsize=(_WIDTH_IN, _HEIGHT_IN), facecolor=PAPER)
         headline, *others = comparison_lines(comparison, names)
-        figure.text(0.04, 0.945, shortened(headline, 58), size=28, weight="bold", va="center")
+        large = 28 if len(headline) <= 46 else 22
+        figure.text(0.04, 0.945, shortened(headline, 60), size=large, weight="bold", va="center")
         words = [part for line in others for part in textwrap.wrap(line.strip(), 108)]
         figure.text(0.04, 0.905, "\n".join(words[:5]), size=15, va="top", linespacing=1.4)
         _draw_bars(figure.add_axes((0.2, 0.605, 0.74, 0.115)), comparison, names)
@@ -98,8 +99,9 @@ def _draw_bars(axes: Axes, comparison: Comparison, names: tuple[str, str]) -> No
     axes.set_ylim(0.0, 1.0)
     axes.set_axis_off()
     for height, name in ((0.72, names[0]), (0.28, names[1])):
+        size = 15 if len(name) <= 19 else SMALLEST_POINTS
         axes.text(
-            -0.02, height, shortened(name, 24), transform=axes.transAxes, size=15, ha="right", va="center"
+            -0.02, height, shortened(name, 26), transform=axes.transAxes, size=size, ha="right", va="center"
         )
 
 

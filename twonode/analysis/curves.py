@@ -12,9 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twonode.analysis.estimate import Estimate
+from twonode.analysis.look import decibels
 from twonode.analysis.posterior import Posterior
+from twonode.analysis.ratio import RatioPoint
 
-__all__ = ["FittedCurve", "curves_of", "degrees_beside", "fitted_curves"]
+__all__ = ["FittedCurve", "PlottedPoint", "curves_of", "degrees_beside", "fitted_curves", "plotted_point"]
+
+_HALF_95 = 1.96
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -89,6 +93,30 @@ def curves_of(posterior: Posterior, also_hz: Sequence[float] = ()) -> list[Fitte
             )
         )
     return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlottedPoint:
+    """One measured ratio as it is drawn: dB and degrees, with 95 % half-widths."""
+
+    frequency_hz: float
+    decibels: float
+    degrees: float
+    decibels_half: float
+    degrees_half: float
+
+
+def plotted_point(point: RatioPoint) -> PlottedPoint:
+    """A measured point as it is drawn before anything is fitted: phase between -180 and 180 degrees."""
+    ratio = np.array([point.ratio])
+    size, angle = _along_and_across(ratio, np.array([point.ratio_cov]))
+    return PlottedPoint(
+        frequency_hz=point.frequency_hz,
+        decibels=float(decibels(ratio)[0]),
+        degrees=float(np.degrees(np.angle(ratio))[0]),
+        decibels_half=float(_HALF_95 * size[0] * 20.0 / np.log(10.0)),
+        degrees_half=float(_HALF_95 * np.degrees(angle[0])),
+    )
 
 
 def _along_and_across(ratio: Complex, covariance: Real) -> tuple[Real, Real]:

@@ -1,6 +1,6 @@
 """A stage drawn as a schematic, worked out from its parts list alone.
 
-Owns the layout and the SVG. Nodes stand in one row, the drive node leftmost and the far node rightmost; what leads to
+Owns the SVG. Nodes stand in one row, the drive node leftmost and the far node rightmost; what leads to
 ground hangs below its node, what leads to a supply stands above it, and what joins two nodes lies between them or in a
 bracket over them. Colours come from the page around it (``currentColor`` and two variables); nothing is said by colour
 alone.
@@ -11,55 +11,25 @@ Source of the symbols: IEC 60617 (resistor, capacitor, polarised capacitor, indu
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
-from itertools import permutations
 from xml.sax.saxutils import escape, quoteattr
 
 from twonode.analysis.quantities import format_quantity
+from twonode.analysis.schematic_layout import STEP, Branch, Column, branches_of, row_order
 from twonode.analysis.stage import GROUND, Part, PartKind, Stage
 
 __all__ = ["schematic_svg"]
 
-_STEP = 96  # between two branches side by side
 _GAP = 150  # between two neighbouring nodes, where a part lies on its side
 _PART = 44  # length of a symbol
 _ARM = 118  # height of one part in a branch
 _LEVEL = 74  # between two parts that lie over one another
 _MARGIN = 46
-_MOST_ORDERED = 6
+_FEED = 340  # room for the generator with its blocking capacitor and bleeder, left of the drive node
 _POLARISED = ("electrolytic",)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Branch:
-    """Parts from a node of the row down to ground or up to a supply, nearest first.
-
-    rail : node at the far end, ground or a supply's. inner : names of the nodes in between.
-    """
-
-    parts: tuple[Part, ...]
-    rail: str
-    inner: tuple[str, ...]
-
-
-@dataclass(slots=True, kw_only=True)
-class _Column:
-    """A node of the row with what hangs on it. x : of its first branch."""
-
-    node: str
-    down: list[_Branch] = field(default_factory=list)
-    up: list[_Branch] = field(default_factory=list)
-    x: float = 0.0
-
-    @property
-    def slots(self) -> int:
-        """Branches side by side."""
-        return max(len(self.down), len(self.up), 1)
-
-    @property
-    def end_x(self) -> float:
-        """Right end of the node's wire."""
-        return self.x + (self.slots - 1) * _STEP
+_FED_WORDS = (
+    "The generator feeds the drive node through a DC-blocking capacitor, a bleeder to ground behind it; both stand "
+    "ahead of channel 1."
+)
 
 
 def schematic_svg(
@@ -68,6 +38,7 @@ def schematic_svg(
     values: Mapping[str, str] | None = None,
     marked: Iterable[str] = (),
     words: Mapping[str, str] | None = None,
+    fed: bool = False,
 ) -> str:
     """The stage as one SVG element, with title and description for a screen reader.
 
@@ -76,16 +47,24 @@ def schematic_svg(
     values : what to write beside a part instead of its stated value.
     marked : parts to draw heavily, such as the asked or the faulty one; a word below says why where ``words`` has one.
     words : by part name, a word to write below its value, such as "open".
+    fed : draw the generator too, with the DC-blocking capacitor and its bleeder ahead of channel 1: the hook-up.
     """
-    drawing = _Drawing(stage, values or {}, frozenset(marked), words or {})
+    drawing = _Drawing(stage, values or {}, frozenset(marked), words or {}, fed=fed)
     return drawing.svg()
 
 
 class _Drawing:
     def __init__(
-        self, stage: Stage, values: Mapping[str, str], marked: frozenset[str], words: Mapping[str, str]
+        self,
+        stage: Stage,
+        values: Mapping[str, str],
+        marked: frozenset[str],
+        words: Mapping[str, str],
+        *,
+        fed: bool = False,
     ) -> None:
         self._stage = stage
+        self._fed = fed
         self._values, self._marked, self._words = values, marked, words
         self._held = {
             node: part
@@ -95,16 +74,16 @@ class _Drawing:
             if node != GROUND
         }
         self._out: list[str] = []
-        self._columns: list[_Column] = []
+        self._columns: list[Column] = []
         self._lay_out()
 
     def _lay_out(self) -> None:
         rails = {GROUND, *self._held}
         parts = [p for p in self._stage.parts if p.kind is not PartKind.SUPPLY]
-        branches, across = _branches(parts, rails, {self._stage.drive, self._stage.far})
-        row = _ordered(self._stage, across, {node for node, _ in branches})
-        columns = {node: _Column(node=node) for node in row}
-        self._between_rails: list[_Branch] = []
+        branches, across = branches_of(parts, rails, {self._stage.drive, self._stage.far})
+        row = row_order(self._stage, across, {node for node, _ in branches})
+        columns = {node: Column(node=node) for node in row}
+        self._between_rails: list[Branch] = []
         for node, branch in branches:
             if node in rails:
                 self._between_rails.append(branch)
@@ -112,20 +91,29 @@ class _Drawing:
                 columns[node].down.append(branch)
             else:
                 columns[node].up.append(branch)
-        x = float(_MARGIN + 64)
+        x = float(_MARGIN + (_FEED + self._aside(columns[self._stage.drive]) if self._fed else 64))
         for node in row:
             columns[node].x = x
             x = columns[node].end_x + _GAP
         self._columns = [columns[node] for node in row]
-        self._width = x - _GAP + _MARGIN + 110 + _STEP * len(self._between_rails)
+        self._width = x - _GAP + _MARGIN + 110 + STEP * len(self._between_rails)
+        self._width += self._overhang(columns[row[-1]])
         self._levels = self._arrange(across, {node: k for k, node in enumerate(row)})
         lifted = max((level for _, level in self._levels), default=0)
         tall_up = max((len(b.parts) for c in self._columns for b in c.up), default=0)
         tall_down = max((len(b.parts) for c in self._columns for b in c.down), default=0)
-        self._row_y = float(_MARGIN + 30 + _LEVEL * lifted + (tall_up and _ARM * tall_up + 16))
+        # Above the row: names over parts and clips, or what leads to a supply, whichever is taller.
+        above = max(_MARGIN + (80 if self._fed else 30), tall_up and tall_up * _ARM + 44)
+        self._row_y = float(_LEVEL * lifted + above)
         self._ground_y = self._row_y + max(1, tall_down) * _ARM + 8
         self._lifted = lifted
         self._height = self._ground_y + 58
+
+    @staticmethod
+    def _overhang(last: Column) -> float:
+        """Room for a long name beside the last branch, over what is there anyway."""
+        longest = max((len(part.name) for branch in last.down[-1:] for part in branch.parts), default=0)
+        return max(0.0, 9.0 * longest - 110.0)
 
     @staticmethod
     def _arrange(across: list[Part], place: Mapping[str, int]) -> list[tuple[Part, int]]:
@@ -142,17 +130,19 @@ class _Drawing:
         return found
 
     def svg(self) -> str:
+        if self._fed:
+            self._feed()
         self._rows()
         for part, level in self._levels:
             self._across(part, level)
         for column in self._columns:
             for place, branch in enumerate(column.down):
-                self._down(column.x + place * _STEP, branch)
+                self._down(column.x + place * STEP, branch)
             for place, branch in enumerate(column.up):
-                self._up(column.x + place * _STEP, branch)
+                self._up(column.x + place * STEP, branch)
         for place, branch in enumerate(self._between_rails):
-            self._beside(self._width - _MARGIN - _STEP * (place + 0.5), branch)
-        title, described = escape(self._stage.title), escape(_described(self._stage))
+            self._beside(self._width - _MARGIN - STEP * (place + 0.5), branch)
+        title, described = escape(self._stage.title), escape(_described(self._stage, fed=self._fed))
         return (
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {self._width:g} {self._height:g}" role="img" '
             f'aria-label={quoteattr(self._stage.title)} class="schematic" font-family="sans-serif" '
@@ -181,15 +171,18 @@ class _Drawing:
             self._line((column.x, self._row_y), (column.end_x, self._row_y))
             clip = {self._stage.drive: 1, self._stage.far: 2}.get(column.node)
             for place in range(column.slots):
-                self._dot(column.x + place * _STEP, self._row_y)
+                self._dot(column.x + place * STEP, self._row_y)
             if clip is not None:
                 self._clip(column, clip)
             else:
                 self._text(column.x - 10, self._row_y + 34, column.node, anchor="end")
 
-    def _clip(self, column: _Column, channel: int) -> None:
+    def _clip(self, column: Column, channel: int) -> None:
         """A flag on the node: where a probe's tip goes."""
         left = channel == 1
+        if left and self._fed:
+            self._clip_above(column.x - 52 - self._aside(column), column.node)
+            return
         x = column.x if left else column.end_x
         tip = x - 30 if left else x + 30
         self._line((x, self._row_y), (tip, self._row_y))
@@ -201,6 +194,49 @@ class _Drawing:
         self._text(
             tip + (-64 if left else 64), self._row_y - 24, column.node, anchor="start" if left else "end"
         )
+
+    @staticmethod
+    def _aside(column: Column) -> int:
+        """How far channel 1's flag keeps clear of the names beside what stands above the drive node."""
+        return 72 if column.up else 0
+
+    def _clip_above(self, x: float, node: str) -> None:
+        """Channel 1 on the wire that feeds the drive node."""
+        self._dot(x, self._row_y)
+        self._line((x, self._row_y), (x, self._row_y - 38))
+        self._out.append(
+            f'<rect x="{x - 32:g}" y="{self._row_y - 68:g}" width="64" height="30" rx="4" class="clip"/>'
+        )
+        self._text(x, self._row_y - 48, "CH 1", anchor="middle", bold=True)
+        self._text(x, self._row_y - 78, node, anchor="middle")
+
+    def _feed(self) -> None:
+        """Generator, blocking capacitor, bleeder to ground: all of it ahead of channel 1."""
+        start, y = self._columns[0].x, self._row_y
+        start -= self._aside(self._columns[0])
+        source, blocking, bleeder = start - 300, start - 210, start - 130
+        middle = (y + self._ground_y) / 2
+        self._line((source, y), (blocking - 5, y))
+        self._line((blocking + 5, y), (self._columns[0].x, y))
+        for plate in (blocking - 5, blocking + 5):
+            self._line((plate, y - 15), (plate, y + 15))
+        for number, words in enumerate(("DC blocking", "1 µF or more, film")):
+            self._text(blocking + 6, y - 44 + 18 * number, words, anchor="middle", bold=number == 0)
+        self._dot(bleeder, y)
+        self._line((bleeder, y), (bleeder, middle - _PART / 2))
+        self._out.append(
+            f'<rect x="{bleeder - 9:g}" y="{middle - _PART / 2:g}" width="18" height="{_PART}"/>'
+        )
+        self._line((bleeder, middle + _PART / 2), (bleeder, self._ground_y))
+        self._text(bleeder + 18, middle - 4, "bleeder", bold=True)
+        self._text(bleeder + 18, middle + 14, "1 MΩ")
+        self._line((source, y), (source, middle - 22))
+        self._out.append(f'<circle cx="{source:g}" cy="{middle:g}" r="22"/>')
+        self._out.append(f'<path d="M{source - 12:g},{middle:g}q6,-14 12,0t12,0"/>')
+        self._line((source, middle + 22), (source, self._ground_y))
+        self._text(source + 30, middle + 5, "generator", bold=True)
+        self._earth(bleeder, self._ground_y)
+        self._earth(source, self._ground_y)
 
     def _across(self, part: Part, level: int) -> None:
         place = {column.node: column for column in self._columns}
@@ -221,23 +257,23 @@ class _Drawing:
         self._symbol(part, middle, y, sideways=True)
         self._label(part, middle, y - 22, anchor="middle", rising=True)
 
-    def _down(self, x: float, branch: _Branch) -> None:
+    def _down(self, x: float, branch: Branch) -> None:
         self._chain(x, self._row_y, self._ground_y, branch, downwards=True)
         self._earth(x, self._ground_y)
 
-    def _up(self, x: float, branch: _Branch) -> None:
+    def _up(self, x: float, branch: Branch) -> None:
         top = self._row_y - _LEVEL * self._lifted - len(branch.parts) * _ARM
         self._chain(x, self._row_y, top, branch, downwards=False)
         self._supply(x, top, branch.rail)
 
-    def _beside(self, x: float, branch: _Branch) -> None:
+    def _beside(self, x: float, branch: Branch) -> None:
         """A part between a supply and ground: it loads no node of the row."""
         top = self._ground_y - len(branch.parts) * _ARM
         self._chain(x, top, self._ground_y, branch, downwards=True)
         self._supply(x, top, branch.rail)
         self._earth(x, self._ground_y)
 
-    def _chain(self, x: float, start: float, stop: float, branch: _Branch, *, downwards: bool) -> None:
+    def _chain(self, x: float, start: float, stop: float, branch: Branch, *, downwards: bool) -> None:
         sign = 1 if downwards else -1
         y = start if downwards else start - _LEVEL * self._lifted
         if y != start:
@@ -306,71 +342,10 @@ def _is_polarised(part: Part) -> bool:
     return (part.dielectric or "").lower() in _POLARISED
 
 
-def _branches(
-    parts: list[Part], rails: set[str], clips: set[str]
-) -> tuple[list[tuple[str, _Branch]], list[Part]]:
-    """What hangs on one node and ends at a rail, by node; and the parts that join two nodes of the row.
-
-    A node in the middle of two parts only, one of them to a rail, becomes part of a branch.
-    """
-    ends: dict[str, list[Part]] = {}
-    for part in parts:
-        for node in part.between:
-            ends.setdefault(node, []).append(part)
-    inner = {
-        node
-        for node, found in ends.items()
-        if node not in rails
-        and node not in clips
-        and len(found) == 2
-        and sum(_other(p, node) in rails for p in found) == 1
-    }
-    branches: list[tuple[str, _Branch]] = []
-    across: list[Part] = []
-    used: set[str] = set()
-    for part in parts:
-        first, second = part.between
-        if first in rails and second in rails:
-            rail = first if first != GROUND else second
-            branches.append((GROUND, _Branch(parts=(part,), rail=rail, inner=())))
-            continue
-        middle = next((node for node in part.between if node in inner and node not in used), None)
-        if middle is not None and _other(part, middle) not in rails and _other(part, middle) not in inner:
-            last = next(p for p in ends[middle] if p is not part)
-            used.add(middle)
-            branch = _Branch(parts=(part, last), rail=_other(last, middle), inner=(middle,))
-            branches.append((_other(part, middle), branch))
-        elif first in rails or second in rails:
-            node, rail = (second, first) if first in rails else (first, second)
-            if node not in inner:
-                branches.append((node, _Branch(parts=(part,), rail=rail, inner=())))
-        else:
-            across.append(part)
-    return branches, across
-
-
-def _other(part: Part, node: str) -> str:
-    return part.between[1] if part.between[0] == node else part.between[0]
-
-
-def _ordered(stage: Stage, across: list[Part], hung: set[str]) -> list[str]:
-    """Nodes of the row, drive first and far last, the others so that parts span as little as they can."""
-    nodes = {node for part in across for node in part.between} | (hung - {GROUND}) | {stage.drive, stage.far}
-    held = {n for p in stage.parts if p.kind is PartKind.SUPPLY for n in p.between}
-    middle = [n for n in stage.nodes if n in nodes - held and n not in (stage.drive, stage.far)]
-    if len(middle) > _MOST_ORDERED:
-        return [stage.drive, *middle, stage.far]
-
-    def spans(order: tuple[str, ...]) -> int:
-        place = {n: k for k, n in enumerate((stage.drive, *order, stage.far))}
-        return sum(abs(place[p.between[0]] - place[p.between[1]]) ** 2 for p in across)
-
-    return [stage.drive, *min(permutations(middle), key=spans), stage.far]
-
-
-def _described(stage: Stage) -> str:
+def _described(stage: Stage, *, fed: bool = False) -> str:
     """The circuit in words, part by part."""
-    sentences = [f"Channel 1 on {stage.drive}, channel 2 on {stage.far}."]
+    sentences = [_FED_WORDS] if fed else []
+    sentences += [f"Channel 1 on {stage.drive}, channel 2 on {stage.far}."]
     for part in stage.parts:
         value = format_quantity(part.value, part.kind.unit)
         sentences.append(

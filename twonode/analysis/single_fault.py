@@ -27,6 +27,7 @@ __all__ = [
     "faulty_stage",
     "listed_faults",
     "parse_fault",
+    "possible_faults",
 ]
 
 SHORT_OHM = 0.5
@@ -121,6 +122,11 @@ def parse_fault(text: str, stage: Stage) -> SingleFault:
             "Write open or shorted for the extremes.",
         )
     return SingleFault(part=name, kind=kind, amount=value)
+
+
+def possible_faults(part: Part) -> tuple[FaultKind, ...]:
+    """The faults that a part of its kind can have; none of a supply."""
+    return _POSSIBLE[part.kind]
 
 
 def fault_words(fault: SingleFault, stage: Stage) -> str:

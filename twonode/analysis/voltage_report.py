@@ -14,7 +14,7 @@ from twonode.analysis.quantities import format_quantity
 from twonode.analysis.voltage_chart import VoltageChart
 from twonode.analysis.voltage_expected import Line, NodeVerdict
 
-__all__ = ["chart_document", "chart_finding", "chart_lines"]
+__all__ = ["chart_document", "chart_finding", "chart_lines", "chart_remarks", "chart_rows"]
 
 _NOT_A_LEAK_TEST = "leakage of single capacitors"
 
@@ -76,29 +76,47 @@ def chart_lines(
         "",
         f"  {'node':<20}{'read':>10}{'expected':>18}{'off by':>12}  finding",
     ]
-    for verdict in verdicts:
-        probability = f"({_probability(verdict.finding.probability)})"
-        lines.append(
-            f"  {verdict.node.name:<20.20}{_volts(verdict.volts):>10}{_expected(verdict):>18}"
-            f"{_deviation(verdict):>12}  {verdict.finding.state.value} {probability}"
-        )
-    lines += [f"  {name:<20.20}{'not read':>10}" for name in not_read]
+    for node, read, expected, off_by, found in chart_rows(verdicts, not_read):
+        lines.append(f"  {node:<20.20}{read:>10}{expected:>18}{off_by:>12}  {found}".rstrip())
     lines.append("")
+    lines += [
+        f"  {text}" if not text.startswith("Next: ") else text for text in chart_remarks(verdicts, not_read)
+    ]
+    return tuple(lines)
+
+
+def chart_rows(verdicts: Sequence[NodeVerdict], not_read: Sequence[str]) -> list[tuple[str, ...]]:
+    """Node, reading, what was expected, how far off, and finding, in words, for every node of the chart."""
+    rows: list[tuple[str, ...]] = [
+        (
+            verdict.node.name,
+            _volts(verdict.volts),
+            _expected(verdict),
+            _deviation(verdict),
+            f"{verdict.finding.state.value} ({_probability(verdict.finding.probability)})",
+        )
+        for verdict in verdicts
+    ]
+    return rows + [(name, "not read", "", "", "") for name in not_read]
+
+
+def chart_remarks(verdicts: Sequence[NodeVerdict], not_read: Sequence[str]) -> list[str]:
+    """What was corrected for and what not, and what to do next."""
     said: dict[str, list[str]] = {}
     for verdict in verdicts:
         for text in verdict.left_out:
             said.setdefault(text, []).append(verdict.node.name)
     corrected = dict.fromkeys(text for v in verdicts for text in v.corrections if text.startswith("line"))
     loaded = [v.node.name for v in verdicts if any("loading" in text for text in v.corrections)]
-    lines += [f"  Corrected for the {text}." for text in corrected]
+    lines = [f"Corrected for the {text}." for text in corrected]
     if loaded:
-        lines.append(f"  Corrected for both meters' loading: {', '.join(loaded)}.")
-    lines += [f"  Not corrected: {text} ({', '.join(names)})." for text, names in said.items()]
+        lines.append(f"Corrected for both meters' loading: {', '.join(loaded)}.")
+    lines += [f"Not corrected: {text} ({', '.join(names)})." for text, names in said.items()]
     open_ones = [v for v in verdicts if v.finding.state is not FindingState.WITHIN_TOLERANCE]
-    lines += [f"  {v.node.name}: {v.finding.action}" for v in open_ones]
+    lines += [f"{v.node.name}: {v.finding.action}" for v in open_ones]
     if not open_ones:
-        lines.append(f"Next: {finding.action}")
-    return tuple(lines)
+        lines.append(f"Next: {chart_finding(verdicts, not_read).action}")
+    return lines
 
 
 def _conditions(chart: VoltageChart, meter: Meter, line: Line) -> str:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from twonode.recordings.index import ArchiveIndex
     from twonode.recordings.index_query import Search
 
-__all__ = ["find", "list_", "rebuild"]
+__all__ = ["find", "list_", "rebuild", "search_of"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -70,7 +70,7 @@ def list_(limit: int, archive: Path | None, as_json: bool, debug: bool) -> int:
 @click.option("--position", metavar="TEXT", help="Where in the set.")
 @click.option("--when", metavar="before|after", help="Measured before or after the work.")
 @click.option("--operator", metavar="TEXT", help="Who measured.")
-@click.option("--kind", metavar="KIND", help="sweep, null or dc.")
+@click.option("--kind", metavar="KIND", help="sweep, null, dc, or points (an imported table).")
 @click.option("--finding", metavar="FINDING", help='Such as leaky, or off for "off value".')
 @click.option("--value", metavar="RANGE", help="Measured value, such as 20n..25n.")
 @click.option("--since", metavar="DAY", help="Recorded on this day or later, such as 2031-04-09.")
@@ -97,7 +97,7 @@ def find(
     del debug
     return _run(
         archive or default_archive(),
-        lambda index: _search(words, conditions, index),
+        lambda index: search_of(words, conditions, index),
         limit=limit,
         as_json=as_json,
         all_of_it=False,
@@ -152,7 +152,11 @@ def rebuild(archive: Path | None, as_json: bool, debug: bool) -> int:
     return 0
 
 
-def _search(words: tuple[str, ...], conditions: Mapping[str, str | None], index: ArchiveIndex) -> Search:
+def search_of(words: tuple[str, ...], conditions: Mapping[str, str | None], index: ArchiveIndex) -> Search:
+    """The search of words and conditions, which are named as the options of `find`; None asks for nothing.
+
+    Raises UnfitSearch.
+    """
     from twonode.recordings.identity import IdentityField
     from twonode.recordings.index_query import (
         Search,

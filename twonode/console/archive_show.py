@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,10 +17,10 @@ from twonode.console.exits import Exit
 from twonode.console.options import archive_option, common_options, default_archive
 
 if TYPE_CHECKING:
-    from twonode.recordings import AnyRecording
+    from twonode.recordings import AnyRecording, DamagedRecording
     from twonode.recordings.entry import Entry
 
-__all__ = ["show"]
+__all__ = ["LookedAt", "looked_at", "show"]
 
 Line = tuple[str, str]
 
@@ -43,14 +44,54 @@ def show(recording: str, archive: Path | None, as_json: bool, debug: bool) -> in
     """
     del debug
     from twonode.console.archive_words import one_line
-    from twonode.recordings import DamagedRecording, read_any, read_any_header
-    from twonode.recordings.bag import DECLARATION
-    from twonode.recordings.entry import EntryState, entry_document
-    from twonode.recordings.errors import NotARecording
-    from twonode.recordings.gist import newest_picture, read_gist
+    from twonode.recordings.entry import entry_document
     from twonode.recordings.lookup import named_folder
 
-    folder = named_folder(recording, archive or default_archive()).absolute()
+    seen = looked_at(named_folder(recording, archive or default_archive()))
+    if as_json:
+        whole = entry_document(seen.entry) | {
+            "format": 1,
+            "damage": None if seen.damage is None else seen.damage.what,
+            "picture": None if seen.picture is None else str(seen.picture),
+            "result_document": seen.document,
+        }
+        print(json.dumps(whole))
+    else:
+        for place, (label, text) in enumerate(seen.lines):
+            # Paths stay whole, so that they can be copied.
+            shown = text if label in ("Picture", "Folder") else one_line(text, _WIDEST)
+            click.secho(f"{label + ':':<10}{shown}" if label else shown, bold=place == 0)
+    return Exit.DONE if seen.damage is None else Exit.DAMAGED
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LookedAt:
+    """One recording, compared with its checksums.
+
+    found : its content; None where it is damaged. damage : what is wrong with it. document : of its newest result.
+    picture : the newest one. lines : label and text, at most twenty.
+    """
+
+    entry: Entry
+    found: AnyRecording | None
+    damage: DamagedRecording | None
+    document: Mapping[str, Any]
+    picture: Path | None
+    lines: tuple[Line, ...]
+
+
+def looked_at(place: Path) -> LookedAt:
+    """Everything that is said of the recording in a folder.
+
+    Raises NotARecording, NewerFormat, DamagedRecording where not even its header can be read.
+    """
+    from twonode.recordings import DamagedRecording, read_any, read_any_header
+    from twonode.recordings.bag import DECLARATION
+    from twonode.recordings.entry import EntryState
+    from twonode.recordings.errors import NotARecording
+    from twonode.recordings.gist import newest_picture, read_gist
+
+    folder = place.absolute()
     entry = read_gist(folder.parent, folder.name).entry
     if entry.state is EntryState.NO_RECORDING or not (folder / DECLARATION).is_file():
         raise NotARecording(
@@ -68,22 +109,16 @@ def show(recording: str, archive: Path | None, as_json: bool, debug: bool) -> in
         damage = exc
     document = _result(entry)
     picture = newest_picture(folder, part=_filed_part(found) or entry.identity.part)
-    if as_json:
-        whole = entry_document(entry) | {
-            "format": 1,
-            "damage": None if damage is None else damage.what,
-            "picture": None if picture is None else str(picture),
-            "result_document": document,
-        }
-        print(json.dumps(whole))
-    else:
-        last = list(_last_lines(entry, damage, picture))
-        lines = [*list(_lines(entry, found, document))[: _LINES - len(last)], *last]
-        for place, (label, text) in enumerate(lines):
-            # Paths stay whole, so that they can be copied.
-            shown = text if label in ("Picture", "Folder") else one_line(text, _WIDEST)
-            click.secho(f"{label + ':':<10}{shown}" if label else shown, bold=place == 0)
-    return Exit.DONE if damage is None else Exit.DAMAGED
+    last = list(_last_lines(entry, damage, picture))
+    lines = [*list(_lines(entry, found, document))[: _LINES - len(last)], *last]
+    return LookedAt(
+        entry=entry,
+        found=found,
+        damage=damage,
+        document=document,
+        picture=picture,
+        lines=tuple(lines),
+    )
 
 
 def _result(entry: Entry) -> Mapping[str, Any]:

@@ -36,7 +36,7 @@ def finding_words(entry: Entry) -> str:
     if entry.state is not EntryState.READABLE:
         return str(entry.state.value).upper()
     if entry.finding is None:
-        return "null run" if entry.kind == "null" else "no result"
+        return "null run" if entry.kind == "null" else "no result" if entry.worth is None else "measured"
     if entry.probability is None:
         return entry.finding
     sure = "> 99 %" if entry.probability > 0.99 else f"{100 * entry.probability:.0f} %"

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -31,33 +32,78 @@ if TYPE_CHECKING:
     from twonode.analysis.voltage_expected import Line, NodeVerdict
     from twonode.recordings import DcHeader, Instrument
 
-__all__ = ["run_chart"]
+__all__ = ["ChartChecked", "check_chart", "run_chart"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChartChecked:
+    """A set's readings held against its chart.
+
+    not_read : nodes without a reading. document : the JSON object, as it is kept beside the readings.
+    """
+
+    chart: VoltageChart
+    session: DcSession
+    verdicts: list[NodeVerdict]
+    not_read: list[str]
+    meter: Meter
+    line: Line
+    document: dict[str, Any]
 
 
 def run_chart(options: Mapping[str, Any]) -> int:
     """The whole job for a chart; returns the exit code."""
     from twonode.analysis.findings import FindingState
     from twonode.analysis.voltage_chart import load_chart
-    from twonode.analysis.voltage_expected import Line, check_line
     from twonode.analysis.voltage_report import chart_finding
 
-    chart, meter = load_chart(options["chart_file"]), meter_of_options(options)
+    chart = load_chart(options["chart_file"])
+    found = check_chart(options, chart, beforehand=show_dc_cautions, ask=confirm.interactive())
+    if options["as_json"]:
+        print(json.dumps(found.document))
+    else:
+        _show(chart, found.session, found.verdicts, found.not_read, found.meter, found.line)
+    passed = chart_finding(found.verdicts, found.not_read).state is FindingState.WITHIN_TOLERANCE
+    passed = passed and not found.not_read
+    return Exit.NOT_PASSED if options["check"] and not passed else Exit.DONE
+
+
+def check_chart(
+    options: Mapping[str, Any], chart: VoltageChart, *, beforehand: Callable[[], None], ask: bool
+) -> ChartChecked:
+    """Take the readings, file them, and hold them against the chart.
+
+    options : those of `twonode dc`. beforehand : shows the cautions, once it is known that the job can be done.
+    ask : whether nodes without a reading are asked for at the keyboard.
+
+    Raises UsageError, AnalysisError, RecordingError, BenchError, SafetyRefusal.
+    """
+    from twonode.analysis.voltage_expected import Line, check_line
+
+    meter = meter_of_options(options)
     line = Line(volts=options["line_v"])
     check_line(chart, line)
     live = options["voltmeter"] is not None or options["simulated"]
     typed = {} if live else _typed(options, chart)
-    show_dc_cautions()
-    session = _from_voltmeter(options, chart, meter) if live else _from_typing(options, chart, meter, typed)
+    beforehand()
+    session = (
+        _from_voltmeter(options, chart, meter)
+        if live
+        else _from_typing(options, chart, meter, typed, ask=ask)
+    )
     verdicts, not_read = _judged(chart, session, meter, line)
     document = _document(chart, session, verdicts, not_read, meter, line)
     if session.folder is not None:
         _keep(session.folder, document)
-    if options["as_json"]:
-        print(json.dumps(document))
-    else:
-        _show(chart, session, verdicts, not_read, meter, line)
-    passed = chart_finding(verdicts, not_read).state is FindingState.WITHIN_TOLERANCE and not not_read
-    return Exit.NOT_PASSED if options["check"] and not passed else Exit.DONE
+    return ChartChecked(
+        chart=chart,
+        session=session,
+        verdicts=verdicts,
+        not_read=not_read,
+        meter=meter,
+        line=line,
+        document=document,
+    )
 
 
 def _typed(options: Mapping[str, Any], chart: VoltageChart) -> dict[str, str]:
@@ -120,13 +166,13 @@ def _archive(options: Mapping[str, Any]) -> Path | None:
 
 
 def _from_typing(
-    options: Mapping[str, Any], chart: VoltageChart, meter: Meter, typed: Mapping[str, str]
+    options: Mapping[str, Any], chart: VoltageChart, meter: Meter, typed: Mapping[str, str], *, ask: bool
 ) -> DcSession:
     """Typed readings first, then at a keyboard those that are missing; each is filed before the next is asked for."""
     from twonode.acquire.dccheck import DcStep, dc_session
     from twonode.drivers.clock import SystemClock
 
-    asking = confirm.interactive() and not options["readings"]
+    asking = ask and not options["readings"]
     if not typed and not asking:
         raise click.UsageError(
             'No readings: give --read "NODE=VOLTS", write them into the chart as reading = "121V", or use a voltmeter'

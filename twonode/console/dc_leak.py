@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,19 +26,49 @@ if TYPE_CHECKING:
     from twonode.analysis.leakage import LeakageEstimate, LeakageReadings
     from twonode.analysis.leakage_forming import FormedReadings
 
-__all__ = ["run_leak"]
+__all__ = ["LeakChecked", "check_leak", "run_leak"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeakChecked:
+    """A capacitor checked: what was asked, the readings with their recording, and what they say.
+
+    document : the JSON object, as it is kept beside the readings.
+    """
+
+    asked: LeakAsked
+    session: DcSession
+    estimate: LeakageEstimate
+    document: dict[str, Any]
 
 
 def run_leak(options: Mapping[str, Any]) -> int:
     """The whole job for one capacitor; returns the exit code."""
     from twonode.analysis.findings import FindingState
+
+    checked = check_leak(options, beforehand=show_dc_cautions)
+    if options["as_json"]:
+        print(json.dumps(checked.document))
+    else:
+        _show(checked.session, checked.estimate, typed=not _live(options))
+    passed = checked.estimate.finding.state is FindingState.WITHIN_TOLERANCE
+    return Exit.NOT_PASSED if options["check"] and not passed else Exit.DONE
+
+
+def check_leak(options: Mapping[str, Any], *, beforehand: Callable[[], None]) -> LeakChecked:
+    """Take the readings, file them, and work the leak out.
+
+    options : those of `twonode dc`. beforehand : shows the cautions, once it is known that the job can be done.
+
+    Raises UsageError, AnalysisError, RecordingError, BenchError, SafetyRefusal; with a note on readings that are kept.
+    """
     from twonode.errors import TwonodeError
 
     asked = asked_of(options)
-    as_json, live = options["as_json"], options["voltmeter"] is not None or options["simulated"]
+    live = _live(options)
     if asked.forming is None:
         _refuse_too_little(options, asked, live=live)
-    show_dc_cautions()
+    beforehand()
     session = _from_voltmeter(options, asked) if live else _from_typing(options, asked)
     try:
         estimate = _estimated(asked, session)
@@ -48,12 +79,11 @@ def run_leak(options: Mapping[str, Any]) -> int:
     document = _document(asked, session, estimate)
     if session.folder is not None:
         _keep(session.folder, asked.part, document)
-    if as_json:
-        print(json.dumps(document))
-    else:
-        _show(session, estimate, typed=not live)
-    passed = estimate.finding.state is FindingState.WITHIN_TOLERANCE
-    return Exit.NOT_PASSED if options["check"] and not passed else Exit.DONE
+    return LeakChecked(asked=asked, session=session, estimate=estimate, document=document)
+
+
+def _live(options: Mapping[str, Any]) -> bool:
+    return options["voltmeter"] is not None or bool(options["simulated"])
 
 
 def _typed_steps(options: Mapping[str, Any], asked: LeakAsked) -> list[tuple[str, DcStep, str]]:

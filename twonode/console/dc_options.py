@@ -92,11 +92,16 @@ def refuse_mixtures(options: Mapping[str, Any]) -> None:
 
 def meter_of_options(options: Mapping[str, Any]) -> Meter:
     """The meter. Raises QuantityError, LeakageError naming the option."""
-    from twonode.analysis.typed_reading import meter_of
+    from twonode.analysis.typed_reading import accuracy_of, meter_of
     from twonode.errors import TwonodeError
 
+    text, accuracy = options["meter"], options["meter_accuracy"]
     try:
-        return meter_of(options["meter"], accuracy=options["meter_accuracy"], display=options["display"])
+        accuracy_of(accuracy)
+    except TwonodeError as exc:
+        raise type(exc)(f"--meter-accuracy: {exc.what}", exc.why, exc.do) from exc
+    try:
+        return meter_of(text, accuracy=accuracy, display=options["display"])
     except TwonodeError as exc:
         raise type(exc)(f"--meter: {exc.what}", exc.why, exc.do) from exc
 

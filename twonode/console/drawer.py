@@ -35,10 +35,12 @@ if TYPE_CHECKING:
     from twonode.analysis.stage import Stage
     from twonode.console.drawer_hand import Hand, Keys
     from twonode.drivers.bench import Bench
+    from twonode.drivers.simulated.bag import SimulatedFixture
 
-__all__ = ["drawer"]
+__all__ = ["BAG", "batch_table", "drawer", "drawer_request", "empty_fixture", "simulated_bag"]
 
-_BAG = 24
+BAG = 24
+"""Parts in the simulated bag where nobody says."""
 _SIMULATED_KNOWN = "1n 1%"
 _USUAL_RESISTOR = "1%"
 """The ordinary grade of a new metal-film resistor (common practice, no source)."""
@@ -78,7 +80,7 @@ _SIMULATED_RESISTOR = "0.1%"
     help="Small parts may be electrolytics too: at most 0.3 V peak on any. From 0.1 uF on that is so anyway.",
 )
 @click.option(
-    "--parts", type=click.IntRange(1, 9999), help=f"Number of parts.  [default: {_BAG} simulated ones]"
+    "--parts", type=click.IntRange(1, 9999), help=f"Number of parts.  [default: {BAG} simulated ones]"
 )
 @click.option(
     "--csv",
@@ -143,9 +145,9 @@ def drawer(**options: Any) -> int:
     archive: Path = options["archive"] or default_archive()
     if not quiet or not options["simulated"]:
         show_beforehand()
-    request = _request(options)
+    request = drawer_request(options, ask=interactive())
     check_drawer_request(request)
-    table = _table(options, archive, request.batch)
+    table = batch_table(options, archive, request.batch)
     if request.known is None and not quiet:
         click.echo("No known part: nothing checks whether the fixture reads right (--known).", err=True)
     if not quiet and options["simulated"]:
@@ -177,13 +179,17 @@ def _keys(options: dict[str, Any]) -> Keys:
     by_itself, simulated = options["by_itself"], options["simulated"]
     if by_itself and not simulated:
         raise click.UsageError("--yes needs --simulated: on the bench somebody has to exchange the parts")
-    last = options["parts"] or (_BAG if simulated else None)
+    last = options["parts"] or (BAG if simulated else None)
     if by_itself is None:
         by_itself = simulated and not interactive()
     return AllParts(last) if by_itself and last is not None else PersonsKeys(last)
 
 
-def _request(options: dict[str, Any]) -> DrawerRequest:
+def drawer_request(options: dict[str, Any], *, ask: bool) -> DrawerRequest:
+    """The request of the command's options; ask : for a known part, at the keyboard, where none is given.
+
+    Raises QuantityError, UsageError.
+    """
     from twonode.acquire.drawer import DrawerRequest
     from twonode.analysis.quantities import parse_tolerance
 
@@ -192,7 +198,7 @@ def _request(options: dict[str, Any]) -> DrawerRequest:
     usual = _SIMULATED_RESISTOR if simulated else _USUAL_RESISTOR
     return DrawerRequest(
         batch=options["batch"] or f"{datetime.now(UTC):%Y-%m-%dT%H-%M-%SZ}",
-        known=_known(options),
+        known=_known(options, ask=ask),
         resistors_ohm=options["resistors"],
         resistor_tolerance=options["resistor_tolerance"] or parse_tolerance(usual),
         probe_factors=options["probes"],
@@ -206,7 +212,7 @@ def _request(options: dict[str, Any]) -> DrawerRequest:
     )
 
 
-def _known(options: dict[str, Any]) -> tuple[float, Tolerance] | None:
+def _known(options: dict[str, Any], *, ask: bool) -> tuple[float, Tolerance] | None:
     """Value and limits of the known part: from the option, asked for, or none."""
     from twonode.analysis.companion import parse_companion
     from twonode.analysis.stage import PartKind
@@ -214,7 +220,7 @@ def _known(options: dict[str, Any]) -> tuple[float, Tolerance] | None:
     given = options["known"]
     if given is None and options["simulated"]:
         given = parse_companion(_SIMULATED_KNOWN)
-    if given is None and interactive():
+    if given is None and ask:
         given = _ask_known()
     if given is None:
         return None
@@ -238,7 +244,8 @@ def _ask_known() -> Any:
             click.echo(str(exc), err=True)
 
 
-def _table(options: dict[str, Any], archive: Path, batch: str) -> BatchTable:
+def batch_table(options: dict[str, Any], archive: Path, batch: str) -> BatchTable:
+    """The table of a batch, which goes on where it is there already. Raises DamagedRecording."""
     from twonode.acquire.drawer_table import BatchTable
     from twonode.analysis.loose_report import ROW_COLUMNS
     from twonode.recordings.naming import slug
@@ -251,18 +258,24 @@ def _table(options: dict[str, Any], archive: Path, batch: str) -> BatchTable:
 def _bench_and_hand(options: dict[str, Any], *, quiet: bool) -> Iterator[tuple[Bench, Hand]]:
     from twonode.console.drawer_hand import Person, SimulatedHand
 
-    stage = _empty_fixture()
     if not options["simulated"]:
-        with bench_of(options, stage) as bench:
+        with bench_of(options, empty_fixture()) as bench:
             yield bench, Person()
         return
+    with simulated_bag(options) as (bench, fixture):
+        yield bench, SimulatedHand(fixture, quiet=quiet)
+
+
+@contextmanager
+def simulated_bag(options: dict[str, Any]) -> Iterator[tuple[Bench, SimulatedFixture]]:
+    """A simulated bench with its fixture and a bag of parts beside it."""
     from twonode.console.simulation import simulated_settings
     from twonode.drivers.simulated import SimulatedBench
     from twonode.drivers.simulated.bag import SimulatedFixture, draw_bag
 
     served = SimulatedBench(
         simulated_settings(
-            stage,
+            empty_fixture(),
             seed=options["seed"],
             line_hz=float(options["line"]),
             probe_factors=options["probes"],
@@ -270,11 +283,12 @@ def _bench_and_hand(options: dict[str, Any], *, quiet: bool) -> Iterator[tuple[B
         )
     )
     with bench_served_by(served) as bench:
-        bag = draw_bag(options["seed"], options["parts"] or _BAG)
-        yield bench, SimulatedHand(SimulatedFixture(served.world, bag), quiet=quiet)
+        bag = draw_bag(options["seed"], options["parts"] or BAG)
+        yield bench, SimulatedFixture(served.world, bag)
 
 
-def _empty_fixture() -> Stage:
+def empty_fixture() -> Stage:
+    """The fixture before anything is in it."""
     from twonode.analysis.fixture import fixture_stage
     from twonode.analysis.hookup import HookUp
 

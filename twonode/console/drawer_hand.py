@@ -15,7 +15,18 @@ if TYPE_CHECKING:
     from twonode.acquire.drawer_events import HandWork
     from twonode.drivers.simulated.bag import SimulatedFixture
 
-__all__ = ["AllParts", "Hand", "Key", "Keys", "Leave", "Person", "PersonsKeys", "SimulatedHand", "read_line"]
+__all__ = [
+    "AllParts",
+    "Hand",
+    "Key",
+    "Keys",
+    "Leave",
+    "Person",
+    "PersonsKeys",
+    "SimulatedHand",
+    "read_line",
+    "work_words",
+]
 
 
 class Leave(Exception):
@@ -112,7 +123,7 @@ class Person:
 
     def do(self, work: HandWork) -> None:
         """Return when Enter was pressed. Raises Leave for q or the end of the input."""
-        text = _words(work)
+        text = work_words(work)
         if text is None:
             return
         typed = read_line(f"{text}\n  Enter = done, q = leave: ")
@@ -120,7 +131,7 @@ class Person:
             raise Leave
 
 
-def _words(work: HandWork) -> str | None:
+def work_words(work: HandWork) -> str | None:
     """The instruction; None where there is nothing to do."""
     from twonode.acquire.drawer_events import ProbesTogether, PutIn, PutInKnown, TakeOut, WireFixture
     from twonode.analysis.quantities import format_quantity

@@ -6,7 +6,7 @@ person can mend it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, closing
 from typing import TYPE_CHECKING, Any, cast
 
@@ -28,6 +28,8 @@ class SessionRun:
     """Carries one session through.
 
     quiet : no progress and notes. said : results on standard output.
+
+    What is shown goes through `say`, `tell`, `show_error` and `begin`, which another kind of screen replaces.
     """
 
     def __init__(self, session: DrawerSession, hand: Hand, keys: Keys, *, quiet: bool, said: bool) -> None:
@@ -80,7 +82,7 @@ class SessionRun:
                     self._undo()
                 case Key.REPEAT:
                     if last is None:
-                        click.echo("Nothing was measured yet.", err=True)
+                        self.tell("Nothing was measured yet.")
                     else:
                         self._measure(last.number)
                 case Key.NEXT:
@@ -90,19 +92,16 @@ class SessionRun:
         try:
             self._follow(self._session.measure(number))
         except Exception as exc:
-            if not self._can_be_mended(exc):
+            if not self.can_be_mended(exc):
                 raise
-            self._show_error(exc)
+            self.show_error(exc)
 
     def _undo(self) -> None:
         row = self._session.undo()
         if row is None:
-            click.echo("There is nothing to take back.", err=True)
+            self.tell("There is nothing to take back.")
         else:
-            click.echo(
-                f"Part {row.number} is taken back; its recording stays, with a note: {row.recording}",
-                err=True,
-            )
+            self.tell(f"Part {row.number} is taken back; its recording stays, with a note: {row.recording}")
 
     def _until_done(self, step: Callable[[], Iterator[DrawerEvent]]) -> None:
         """A step before the first part, again until it went well or the person has had enough."""
@@ -111,13 +110,13 @@ class SessionRun:
                 self._follow(step())
                 return
             except Exception as exc:
-                if not self._can_be_mended(exc):
+                if not self.can_be_mended(exc):
                     raise
-                self._show_error(exc)
+                self.show_error(exc)
                 if not self._keys.go_on("Try again?"):
                     raise
 
-    def _can_be_mended(self, error: Exception) -> bool:
+    def can_be_mended(self, error: Exception) -> bool:
         """Something at the clips, and a person there who can see to it."""
         from twonode.acquire.errors import AcquireError, UnfitRequest
         from twonode.analysis.errors import AnalysisError
@@ -125,8 +124,8 @@ class SessionRun:
         at_the_clips = isinstance(error, AcquireError | AnalysisError) and not isinstance(error, UnfitRequest)
         return at_the_clips and isinstance(self._keys, PersonsKeys)
 
-    @staticmethod
-    def _show_error(error: Exception) -> None:
+    def show_error(self, error: Exception) -> None:
+        """Say what went wrong with a part or a step that can be tried again."""
         click.echo(str(error), err=True)
         for note in getattr(error, "__notes__", ()):
             click.echo(note, err=True)
@@ -155,7 +154,7 @@ class SessionRun:
                         self._hand.do(event)
                     case StepBegins():
                         drawing.close()
-                        watcher = self._begin(drawing, event.what)
+                        watcher = self.begin(drawing, event.what)
                     case SweepStarted() if watcher is not None:
                         watcher.begin(event.total, event.expected_s)
                     case PointDone() if watcher is not None:
@@ -164,16 +163,17 @@ class SessionRun:
                         watcher.say(event.text)
                     case FixtureChecked():
                         drawing.close()
-                        self._say(fixture_lines(event))
+                        self.say(fixture_lines(event))
                     case KnownChecked():
                         drawing.close()
                         self._agreed = event.check.agrees
-                        self._say([known_line(event)])
+                        self.say([known_line(event)])
                     case PartDone():
                         drawing.close()
-                        self._say(part_lines(event.row))
+                        self.say(part_lines(event.row))
 
-    def _begin(self, drawing: ExitStack, what: str) -> Watcher:
+    def begin(self, drawing: ExitStack, what: str) -> Watcher:
+        """Say which sweep begins, and who watches it; drawing : closed when the sweep is over."""
         import sys
 
         from twonode.console.measuring import watching
@@ -182,7 +182,12 @@ class SessionRun:
             click.echo(f"{what} ...", err=True)
         return drawing.enter_context(watching(self._quiet))
 
-    def _say(self, lines: Any) -> None:
+    def tell(self, text: str) -> None:
+        """Answer a key."""
+        click.echo(text, err=True)
+
+    def say(self, lines: Iterable[str]) -> None:
+        """A result, in a few lines."""
         if self._said:
             for line in lines:
                 click.echo(line)

@@ -15,7 +15,15 @@ if TYPE_CHECKING:
     from twonode.acquire.drawer_table import BatchTable, DrawerRow
     from twonode.analysis.loose_part import LoosePart
 
-__all__ = ["bin_lines", "fixture_lines", "known_line", "part_lines", "show_beforehand"]
+__all__ = [
+    "BIN_HEADS",
+    "bin_lines",
+    "bin_rows",
+    "fixture_lines",
+    "known_line",
+    "part_lines",
+    "show_beforehand",
+]
 
 _FAMILIES_SHOWN = 3
 _LEAST_SHOWN = 0.05
@@ -105,17 +113,25 @@ def _families(loose: LoosePart) -> str:
 
 def bin_lines(table: BatchTable) -> Iterator[str]:
     """The bins as a table, and where the file is."""
-    rows = [("bin", "count", "parts, and how far each is off the value")]
-    off = {row.number: _deviation(row) for row in table.kept}
-    for each in table.bins():
-        parts = ", ".join(f"{number}{off[number]}" for number in each.numbers)
-        rows.append((each.name, str(len(each.numbers)), parts))
-    if len(rows) > 1:
-        yield from _aligned(rows)
+    rows = bin_rows(table)
+    if rows:
+        yield from _aligned([BIN_HEADS, *rows])
     withdrawn = len(table.rows) - len(table.kept)
     if withdrawn:
         yield f"Taken back or measured again: {withdrawn}; their recordings are kept."
     yield f"Table: {table.path}" if table.rows else "Nothing was measured."
+
+
+BIN_HEADS = ("bin", "count", "parts, and how far each is off the value")
+
+
+def bin_rows(table: BatchTable) -> list[tuple[str, str, str]]:
+    """Name, number of parts, and which they are, of every bin."""
+    off = {row.number: _deviation(row) for row in table.kept}
+    return [
+        (each.name, str(len(each.numbers)), ", ".join(f"{number}{off[number]}" for number in each.numbers))
+        for each in table.bins()
+    ]
 
 
 def _deviation(row: DrawerRow) -> str:

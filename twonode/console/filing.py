@@ -32,6 +32,7 @@ class Outcome:
     """An estimate with everything that was made of it.
 
     document : the JSON object of the command. picture : its path; None where none was drawn.
+    notes : what the person has to know of how it was worked out.
     """
 
     estimate: Estimate
@@ -39,6 +40,7 @@ class Outcome:
     document: dict[str, Any]
     recordings: tuple[Path, ...]
     picture: Path | None
+    notes: tuple[str, ...] = ()
 
     @property
     def passed(self) -> bool:
@@ -95,6 +97,7 @@ def conclude(
         document=document,
         recordings=folders,
         picture=drawn,
+        notes=found.notes,
     )
 
 

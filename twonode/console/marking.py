@@ -15,7 +15,7 @@ from twonode.console.options import Quantity, common_options
 if TYPE_CHECKING:
     from twonode.analysis.marking import MarkingRead, MeterReading, RankedReading
 
-__all__ = ["marking"]
+__all__ = ["detail_words", "marking", "reading_cells", "source_words"]
 
 _WIDEST = 100
 
@@ -117,12 +117,12 @@ def _show(found: MarkingRead) -> None:
     sources: dict[str, str] = {}
     details: dict[str, list[str]] = {}
     for number, ranked in enumerate(found.readings, start=1):
-        letters = [sources.setdefault(source, _letter(len(sources))) for source in _sources(ranked)]
-        cells = [str(number), *_cells(ranked)]
+        letters = [sources.setdefault(source, _letter(len(sources))) for source in source_words(ranked)]
+        cells = [str(number), *reading_cells(ranked)]
         if found.measured is not None:
             cells.append("-" if ranked.agreement is None else ranked.agreement.words)
         table.add_row(*cells, ranked.reading.scheme.value, " ".join(letters), ranked.today or "-")
-        said = "; ".join(_details(ranked))
+        said = "; ".join(detail_words(ranked))
         if said:
             details.setdefault(said, []).append(str(number))
     console.print(table)
@@ -142,7 +142,8 @@ def _letter(count: int) -> str:
     return "abcdefghijklmnopqrstuvwxyz"[count]
 
 
-def _cells(ranked: RankedReading) -> list[str]:
+def reading_cells(ranked: RankedReading) -> list[str]:
+    """Value, tolerance and volts of a reading."""
     from twonode.analysis.marking import capacitance_words
 
     reading = ranked.reading
@@ -156,7 +157,7 @@ def _cells(ranked: RankedReading) -> list[str]:
     ]
 
 
-def _sources(ranked: RankedReading) -> list[str]:
+def source_words(ranked: RankedReading) -> list[str]:
     """Where value, tolerance, volts and temperature code of one reading come from, each source once."""
     reading = ranked.reading
     found = [
@@ -166,7 +167,8 @@ def _sources(ranked: RankedReading) -> list[str]:
     return list(dict.fromkeys(str(source) for source in found if source is not None))
 
 
-def _details(ranked: RankedReading) -> list[str]:
+def detail_words(ranked: RankedReading) -> list[str]:
+    """What else a reading says or rests on."""
     reading = ranked.reading
     details = []
     if reading.safety:

@@ -8,16 +8,25 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
     from twonode.acquire import NullRequest, PointDone, SweepRequest
+    from twonode.acquire.resume import Resumed
     from twonode.analysis.model import Sweep
     from twonode.drivers.bench import Bench
 
 __all__ = ["Watcher", "measure", "watching"]
+
+
+class Owned(Protocol):
+    """Something that wants to know which recording a run left."""
+
+    def belongs_to(self, folder: Path) -> None:
+        """This one, closed by now."""
+        ...
 
 
 class Watcher(Protocol):
@@ -43,47 +52,64 @@ def measure(
     archive: Path,
     quiet: bool,
     null: Sweep | None = None,
+    resumed: Resumed | None = None,
+    log: Owned | None = None,
+    watcher: Watcher | None = None,
 ) -> Path:
     """Run a sweep or a null run on an entered bench and return its closed recording.
 
-    null : the null run that the request names, for planning.
+    null : the null run that the request names, for planning. resumed : the interrupted sweep to go on with.
+    log : told which recording it belongs to. watcher : who shows it; None is the screen, as far as it is not quiet.
 
     Whatever ends it early leaves with a note that says where the finished points are.
     """
-    from twonode.acquire import Note, PointDone, SweepClosed, SweepStarted
+    from twonode.acquire import Note, NullRequest, PointDone, SweepClosed, SweepStarted
+    from twonode.recordings.naming import UNFINISHED
 
     before = _recordings_in(archive)
     closed: Path | None = None
     try:
         with (
-            watching(quiet) as watcher,
-            closing(_run(bench, request, archive, null)) as run,
+            nullcontext(watcher) if watcher is not None else watching(quiet) as shown,
+            closing(_run(bench, request, archive, null, resumed)) as run,
         ):
             for event in run:
                 match event:
                     case SweepStarted():
-                        watcher.begin(event.total, event.expected_s)
+                        shown.begin(event.total, event.expected_s)
                     case Note():
-                        watcher.say(event.text)
+                        shown.say(event.text)
                     case PointDone():
-                        watcher.point(event)
+                        shown.point(event)
                     case SweepClosed():
                         closed = event.recording
     except BaseException as exc:
         for path in sorted(_recordings_in(archive) - before):
             exc.add_note(f"The points measured until then are kept: {path}")
+            if not isinstance(request, NullRequest):
+                exc.add_note(f"To go on with them: twonode sweep --continue {path}")
+            if log is not None and not path.name.endswith(UNFINISHED):
+                log.belongs_to(path)
         raise
     assert closed is not None, "a sweep that ends without error closes its recording"
+    if log is not None:
+        log.belongs_to(closed)
     return closed
 
 
-def _run(bench: Bench, request: SweepRequest | NullRequest, archive: Path, null: Sweep | None) -> Any:
+def _run(
+    bench: Bench,
+    request: SweepRequest | NullRequest,
+    archive: Path,
+    null: Sweep | None,
+    resumed: Resumed | None,
+) -> Any:
     """The events as something that can be closed, which is what switches the output off."""
     from twonode.acquire import NullRequest, run_null, run_sweep
 
     if isinstance(request, NullRequest):
         return run_null(bench, request, archive=archive)
-    return run_sweep(bench, request, archive=archive, null=null)
+    return run_sweep(bench, request, archive=archive, null=null, resumed=resumed)
 
 
 def _recordings_in(archive: Path) -> set[Path]:

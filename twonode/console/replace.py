@@ -6,8 +6,9 @@ Owns the command's options. Works nothing out itself; the only file it reads is 
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -15,9 +16,9 @@ from twonode.console.options import TOLERANCE, Quantity, common_options
 
 if TYPE_CHECKING:
     from twonode.analysis.quantities import Tolerance
-    from twonode.analysis.replacement import StockPart
+    from twonode.analysis.replacement import Replacement, StockPart
 
-__all__ = ["replace"]
+__all__ = ["replace", "replacement_advice"]
 
 _MOST_BYTES = 1_000_000
 
@@ -125,31 +126,24 @@ def replace(
     """
     del debug  # read from the command line before anything else can fail
     from twonode.acquire.cautions import SOLDERING_CAUTIONS
-    from twonode.analysis.replacement import (
-        ReplacementRequest,
-        Surroundings,
-        advise_replacement,
-        parse_role,
-        parse_secondary,
-        parse_working_voltage,
-        replacement_document,
-    )
-    from twonode.analysis.replacement.rating import DEFAULT_LINE_RISE
+    from twonode.analysis.replacement import replacement_document
 
-    advice = advise_replacement(
-        ReplacementRequest(
-            value_farad=value_farad,
-            role=parse_role(role),
-            working=None if voltage is None else parse_working_voltage(voltage),
-            surroundings=Surroundings(next_ohm=next_ohm, source_ohm=source_ohm, at_hz=at_hz),
-            tolerance=tolerance,
-            rated_asked_v=rated_v,
-            secondary_v=None if secondary is None else parse_secondary(secondary),
-            line_rise=DEFAULT_LINE_RISE if line_rise is None else line_rise,
-            line_v=line_v,
-            line_hz=line_hz,
-            stock=None if stock is None else _read_stock(stock),
-        )
+    advice = replacement_advice(
+        {
+            "value_farad": value_farad,
+            "role": role,
+            "voltage": voltage,
+            "next_ohm": next_ohm,
+            "source_ohm": source_ohm,
+            "tolerance": tolerance,
+            "at_hz": at_hz,
+            "secondary": secondary,
+            "line_rise": line_rise,
+            "rated_v": rated_v,
+            "line_v": line_v,
+            "line_hz": line_hz,
+        },
+        None if stock is None else _read_stock(stock),
     )
     if as_json:
         document = replacement_document(advice)
@@ -160,6 +154,41 @@ def replace(
 
         show_replacement(advice, SOLDERING_CAUTIONS)
     return 0
+
+
+def replacement_advice(options: Mapping[str, Any], stock: Sequence[StockPart] | None) -> Replacement:
+    """The advice on what was asked; options : by name, those of the command. stock : parts at hand.
+
+    Raises ReplacementError, QuantityError.
+    """
+    from twonode.analysis.replacement import (
+        ReplacementRequest,
+        Surroundings,
+        advise_replacement,
+        parse_role,
+        parse_secondary,
+        parse_working_voltage,
+    )
+    from twonode.analysis.replacement.rating import DEFAULT_LINE_RISE
+
+    voltage, secondary, line_rise = options["voltage"], options["secondary"], options["line_rise"]
+    return advise_replacement(
+        ReplacementRequest(
+            value_farad=options["value_farad"],
+            role=parse_role(options["role"]),
+            working=None if voltage is None else parse_working_voltage(voltage),
+            surroundings=Surroundings(
+                next_ohm=options["next_ohm"], source_ohm=options["source_ohm"], at_hz=options["at_hz"]
+            ),
+            tolerance=options["tolerance"],
+            rated_asked_v=options["rated_v"],
+            secondary_v=None if secondary is None else parse_secondary(secondary),
+            line_rise=DEFAULT_LINE_RISE if line_rise is None else line_rise,
+            line_v=options["line_v"],
+            line_hz=options["line_hz"],
+            stock=None if stock is None else tuple(stock),
+        )
+    )
 
 
 def _read_stock(path: Path) -> tuple[StockPart, ...]:

@@ -16,7 +16,17 @@ if TYPE_CHECKING:
     from twonode.analysis.replacement.combinations import Combination
     from twonode.analysis.replacement.values import Suggestion
 
-__all__ = ["show_replacement"]
+__all__ = [
+    "changes_of",
+    "parts_words",
+    "percent",
+    "series_words",
+    "shares_words",
+    "show_replacement",
+    "value_words",
+    "was_words",
+    "working_words",
+]
 
 _WIDEST = 100
 
@@ -30,7 +40,7 @@ def show_replacement(advice: Replacement, cautions: Sequence[str]) -> None:
     console = Console(highlight=False, emoji=False, markup=False)
     console.width = min(console.width, _WIDEST)
     request = advice.request
-    at = "" if request.working is None or advice.mains is not None else f", {_working(advice)}"
+    at = "" if request.working is None or advice.mains is not None else f", {working_words(advice)}"
     console.print(
         f"Instead of {format_quantity(request.value_farad, 'F')}, {request.role.value}{at}", style="bold"
     )
@@ -47,7 +57,8 @@ def show_replacement(advice: Replacement, cautions: Sequence[str]) -> None:
     _list(console, "Not known", advice.unknown)
 
 
-def _working(advice: Replacement) -> str:
+def working_words(advice: Replacement) -> str:
+    """ "B+ 265 V": what the volts were called, and they; only where they were given."""
     working = advice.request.working
     assert working is not None
     return f"{working.label} {working.volts:g} V".strip()
@@ -86,43 +97,45 @@ def _show_values(console: Console, advice: Replacement) -> None:
         console.print(title, style="bold")
         console.print(f"No preferred value: {facts_of(advice.request.role).why}.")
         return
-    table = _table(console, title, "", "value", "change", "series", *_changes_of(advice.suggestions[0]))
+    table = _table(console, title, "", "value", "change", "series", *changes_of(advice.suggestions[0]))
     for each in advice.suggestions:
         table.add_row(
             "usual" if each.recommended else "",
-            _value(each),
-            _percent(each.deviation),
-            _series(each),
-            *_changes_of(each).values(),
+            value_words(each),
+            percent(each.deviation),
+            series_words(each),
+            *changes_of(each).values(),
         )
     console.print(table)
-    was = _was(advice.suggestions[0])
+    was = was_words(advice.suggestions[0])
     if was:
         console.print(f"With the old value: {was}.")
     for each in advice.suggestions:
         opinions = ", ".join(opinion.value for opinion in each.opinions)
-        console.print(f"- {_value(each)} ({opinions}): {each.because}")
+        console.print(f"- {value_words(each)} ({opinions}): {each.because}")
 
 
-def _series(each: Suggestion) -> str:
+def series_words(each: Suggestion) -> str:
     """The coarsest series that holds the value; the finer ones hold it too."""
     return each.series[0].name if each.series else "-"
 
 
-def _value(each: Suggestion) -> str:
+def value_words(each: Suggestion) -> str:
+    """The value, of which parts it is made, and the safety class where there is one."""
     from twonode.analysis.quantities import format_quantity
 
     made = " + ".join(format_quantity(part, "F") for part in each.parts_farad)
     return made if each.safety is None else f"{made} class {each.safety.value}"
 
 
-def _percent(fraction: float) -> str:
+def percent(fraction: float) -> str:
+    """A change of the value with its sign."""
     from twonode.analysis.replacement.advice import percent_words
 
     return percent_words(fraction)
 
 
-def _changes_of(each: Suggestion) -> dict[str, str]:
+def changes_of(each: Suggestion) -> dict[str, str]:
     """Head and cell of every figure that the change has."""
     from twonode.analysis.quantities import format_quantity
 
@@ -141,11 +154,12 @@ def _changes_of(each: Suggestion) -> dict[str, str]:
     if change.ripple_db is not None:
         cells["ripple"] = f"{change.ripple_db:+.1f} dB"
     if change.tuning is not None:
-        cells["tuning, at most"] = _percent(change.tuning)
+        cells["tuning, at most"] = percent(change.tuning)
     return cells
 
 
-def _was(each: Suggestion) -> str:
+def was_words(each: Suggestion) -> str:
+    """What the old value did, in figures."""
     from twonode.analysis.quantities import format_quantity
 
     change = each.change
@@ -232,11 +246,11 @@ def _show_stock(console: Console, advice: Replacement) -> None:
         low, high = format_quantity(each.low_farad, "F"), format_quantity(each.high_farad, "F")
         table.add_row(
             each.arrangement.value,
-            _parts(each),
+            parts_words(each),
             f"{format_quantity(each.value_farad, 'F')} ({low} to {high})",
-            _percent(each.deviation),
+            percent(each.deviation),
             f"{each.rated_v:.0f} V",
-            "; ".join((*_shares(each), *each.notes)),
+            "; ".join((*shares_words(each), *each.notes)),
         )
     if stock.found:
         console.print(table)
@@ -249,11 +263,13 @@ def _show_stock(console: Console, advice: Replacement) -> None:
         )
 
 
-def _parts(each: Combination) -> str:
+def parts_words(each: Combination) -> str:
+    """The parts of a combination with their lines in the list."""
     from twonode.analysis.quantities import format_quantity
 
     return " + ".join(f"{format_quantity(part.value_farad, 'F')} ({part.line})" for part in each.parts)
 
 
-def _shares(each: Combination) -> list[str]:
+def shares_words(each: Combination) -> list[str]:
+    """How the volts divide, where they do."""
     return [f"volts divide {' : '.join(f'{share:.0%}' for share in each.shares)}"] if each.shares else []

@@ -12,11 +12,12 @@ from collections.abc import Callable, Mapping
 from types import TracebackType
 from typing import Self
 
-from twonode.drivers.clock import Clock, SystemClock
+from twonode.drivers.clock import Clock, StoppableClock, SystemClock
 from twonode.drivers.errors import BenchError, OutputUnknown, SettingNotTaken
 from twonode.drivers.generator import Generator
-from twonode.drivers.leaving import held_back
+from twonode.drivers.leaving import Interrupted, held_back
 from twonode.drivers.link import Backend, Link, Terminators, VisaLink, open_link
+from twonode.drivers.manual import MANUAL, Hand, ManualLink
 from twonode.drivers.profile_format import (
     GeneratorProfile,
     InstrumentKind,
@@ -25,8 +26,9 @@ from twonode.drivers.profile_format import (
     ScopeProfile,
     VoltmeterProfile,
 )
-from twonode.drivers.profiles import choose_profile, shipped_profiles
+from twonode.drivers.profiles import choose_profile, identification_for, shipped_profiles
 from twonode.drivers.scope import Scope
+from twonode.drivers.scpi_text import bare_identity
 from twonode.drivers.voltmeter import Voltmeter
 
 __all__ = ["Bench", "open_bench"]
@@ -58,8 +60,10 @@ class Bench:
         profile_names: Mapping[InstrumentKind, str | None],
         profiles: Mapping[str, Profile] | None,
         timeout_s: float | None = None,
+        allow_unverified: bool = False,
     ) -> None:
         self._timeout_s = timeout_s
+        self._allow_unverified = allow_unverified
         self._openers = generator, scope, voltmeter
         self._names = profile_names
         self._profiles = profiles
@@ -67,7 +71,7 @@ class Bench:
         self._generator: Generator | None = None
         self._scope: Scope | None = None
         self.voltmeter: Voltmeter | None = None
-        self.clock = clock
+        self.clock = StoppableClock(clock)
         self.farewell: OutputUnknown | None = None
 
     @classmethod
@@ -82,6 +86,7 @@ class Bench:
         scope_profile: str | None = None,
         voltmeter_profile: str | None = None,
         profiles: Mapping[str, Profile] | None = None,
+        allow_unverified: bool = False,
     ) -> Self:
         """A bench on links that are already there, such as those of an in-process simulated bench.
 
@@ -94,6 +99,7 @@ class Bench:
             clock=clock or SystemClock(),
             profile_names=_names(generator_profile, scope_profile, voltmeter_profile),
             profiles=profiles,
+            allow_unverified=allow_unverified,
         )
 
     @property
@@ -124,6 +130,17 @@ class Bench:
     ) -> None:
         self._leave(exc)
 
+    def stop(self, reason: str) -> None:
+        """From another thread: output off now; who measures is interrupted with `Interrupted` at the next wait.
+
+        The bench itself is left by whoever entered it, which switches off once more and says what came of it.
+
+        Raises BenchError where the generator could not be told.
+        """
+        self.clock.stop(lambda: Interrupted(reason))
+        if self._generator is not None:
+            self._generator.output(False)
+
     def _connect(self) -> None:
         open_generator, open_scope, open_voltmeter = self._openers
         link, identity, profile = self._meet(open_generator, InstrumentKind.GENERATOR)
@@ -141,8 +158,14 @@ class Bench:
     def _meet(self, opener: _Opener, kind: InstrumentKind) -> tuple[Link, str, Profile]:
         link = opener()
         self._links.append(link)
-        identity = link.query("*IDN?")
-        profile = choose_profile(identity, kind, self._names[kind], profiles=self._profiles)
+        identity = bare_identity(link.query(identification_for(self._names[kind], self._profiles)))
+        profile = choose_profile(
+            identity,
+            kind,
+            self._names[kind],
+            profiles=self._profiles,
+            allow_unverified=self._allow_unverified,
+        )
         if isinstance(link, VisaLink):
             line = profile.line
             link.adopt(
@@ -177,6 +200,13 @@ class Bench:
             try:
                 self._generator.make_safe()
                 self.farewell = None
+                if not self._generator.output_confirmed:
+                    log.warning(
+                        "The generator was told: %s. It cannot be asked, so that is commanded and not confirmed; "
+                        "switch it off at the generator itself (%s) before touching the circuit.",
+                        self._generator.profile.output_off.does,
+                        self._generator.resource,
+                    )
                 break
             except KeyboardInterrupt as exc:
                 # Without `leaving` around us Ctrl-C can arrive here; the output comes first.
@@ -214,6 +244,8 @@ def open_bench(
     scope_profile: str | None = None,
     voltmeter_profile: str | None = None,
     profiles: Mapping[str, Profile] | None = None,
+    allow_unverified: bool = False,
+    hand: Hand | None = None,
 ) -> Bench:
     """A bench at these addresses; it connects when entered.
 
@@ -223,8 +255,11 @@ def open_bench(
     visa : see `open_link`. timeout_s : deadline of one exchange, s, unless a named profile has its own.
     generator_profile, scope_profile, voltmeter_profile : names, for instruments that ``*IDN?`` does not lead to.
     profiles : all profiles to choose from; None is those that come with the program.
+    allow_unverified : use profiles that were written from memory too.
+    hand : who operates a generator whose address is `manual.MANUAL`.
 
-    Entering raises LinkError, UnknownInstrument, WrongInstrument (addresses swapped), ProfileError, ReplyError.
+    Entering raises LinkError, UnknownInstrument, WrongInstrument (addresses swapped), ProfileError (also
+    UnverifiedProfile), ReplyError.
     """
 
     names = _names(generator_profile, scope_profile, voltmeter_profile)
@@ -240,16 +275,23 @@ def open_bench(
             timeout_s=line.timeout_s if timeout_s is None else timeout_s,
             backend=visa,
             pause_s=line.inter_command_delay_ms / 1000,
+            identify=identification_for(names[kind], known),
+            kind=kind.value,
+            baud_rate=line.baud_rate,
         )
 
+    by_hand = hand if generator == MANUAL else None
     return Bench(
-        generator=opener(generator, InstrumentKind.GENERATOR),
+        generator=(
+            opener(generator, InstrumentKind.GENERATOR) if by_hand is None else lambda: ManualLink(by_hand)
+        ),
         scope=opener(scope, InstrumentKind.SCOPE),
         voltmeter=None if voltmeter is None else opener(voltmeter, InstrumentKind.VOLTMETER),
         clock=clock or SystemClock(),
         profile_names=names,
         profiles=profiles,
         timeout_s=timeout_s,
+        allow_unverified=allow_unverified,
     )
 
 

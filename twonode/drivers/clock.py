@@ -1,15 +1,20 @@
 """Time as the bench sees it: real, sped up, or jumped over.
 
-Owns the three clocks. A simulated bench that runs faster than life hands its own clock to whoever waits for it,
-so that waiting and the simulated circuit stay in step.
+Owns the three clocks, and the one that a stop breaks into. A simulated bench that runs faster than life hands its own
+clock to whoever waits for it, so that waiting and the simulated circuit stay in step.
 """
 
 from __future__ import annotations
 
+import threading
 import time
+from collections.abc import Callable
 from typing import Protocol
 
-__all__ = ["Clock", "ScaledClock", "SystemClock", "VirtualClock"]
+__all__ = ["Clock", "ScaledClock", "StoppableClock", "SystemClock", "VirtualClock"]
+
+_SLICE_S = 0.05
+"""How long a wait goes on before it looks whether it was stopped."""
 
 
 class Clock(Protocol):
@@ -70,3 +75,42 @@ class VirtualClock:
         """Jump ahead by that much."""
         if seconds > 0:
             self._now_s += seconds
+
+
+class StoppableClock:
+    """Another clock whose waiting threads can be stopped from outside.
+
+    After `stop` each thread that waits is interrupted once, at its next wait or in the middle of the one it is in. Only
+    once: what it does on its way out, such as switching off, waits as usual. The thread that stopped is left alone.
+    """
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._error: Callable[[], BaseException] | None = None
+        # Not by the threads' numbers, which are given again to later ones.
+        self._here = threading.local()
+
+    def stop(self, error: Callable[[], BaseException]) -> None:
+        """From now on raise what this makes in whoever waits."""
+        self._here.spared = True
+        self._error = error
+
+    def now_s(self) -> float:
+        """As the clock below says."""
+        return self._clock.now_s()
+
+    def sleep_s(self, seconds: float) -> None:
+        """Sleep that long. Raises what `stop` was given, once in each thread."""
+        self._check()
+        left_s = seconds
+        # A clock that jumps needs no slices, and would gather their rounding.
+        while left_s > _SLICE_S and not isinstance(self._clock, VirtualClock):
+            self._clock.sleep_s(_SLICE_S)
+            left_s -= _SLICE_S
+            self._check()
+        self._clock.sleep_s(left_s)
+
+    def _check(self) -> None:
+        if self._error is not None and not getattr(self._here, "spared", False):
+            self._here.spared = True
+            raise self._error()

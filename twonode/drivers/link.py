@@ -11,25 +11,42 @@ question.
 from __future__ import annotations
 
 import functools
+import hashlib
 import ipaddress
 import logging
 import re
 import socket
+import threading
 import time
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from twonode.drivers.block import LONGEST_BLOCK_BYTES, read_block, shortened
-from twonode.drivers.errors import BenchError, LinkError, ReplyError, ReplyTimeout
-from twonode.drivers.wire import Closed, Late, MessageWire, Short, StreamWire, TooLong, Wire, python_socket
+from twonode.drivers.errors import BenchError, LinkError, ReplyError
+from twonode.drivers.linkfaults import translated
+from twonode.drivers.scpi_text import bare_identity
+from twonode.drivers.wire import MessageWire, StreamWire, Wire, python_socket
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["Backend", "Link", "Terminators", "VisaLink", "open_link", "system_visa_library"]
+__all__ = [
+    "IDENTIFY",
+    "Backend",
+    "Link",
+    "Terminators",
+    "VisaLink",
+    "chosen_backend",
+    "list_addresses",
+    "open_link",
+    "system_visa_library",
+]
 
 Backend = Literal["system", "python"]
+
+IDENTIFY = "*IDN?"
+"""IEEE 488.2: who are you."""
 
 log = logging.getLogger("twonode.drivers")
 
@@ -61,6 +78,7 @@ class Link(Protocol):
         trailing: bytes = b"\n",
         prefix_max: int = 0,
         timeout_s: float | None = None,
+        head: bytearray | None = None,
     ) -> bytes:
         """Send one program message and return the payload of the block that answers it (see `read_block`)."""
         ...
@@ -79,7 +97,7 @@ class Terminators:
 
 
 class VisaLink:
-    """A link over a VISA session. Made by `open_link`; for one thread."""
+    """A link over a VISA session. Made by `open_link`; exchanges of several threads follow one another."""
 
     def __init__(
         self,
@@ -89,10 +107,16 @@ class VisaLink:
         timeout_s: float,
         backend: Backend,
         pause_s: float = 0.0,
+        identify: str | None = IDENTIFY,
+        kind: str | None = None,
+        baud_rate: int | None = None,
     ) -> None:
         if not 0 < timeout_s < float("inf"):
             raise ValueError(f"timeout_s: need a finite time > 0 s, got {timeout_s}")
         self._resource = resource
+        self._who = resource if kind is None else f"the {kind} ({resource})"
+        self._identify = identify
+        self._baud_rate = baud_rate
         self._ends = terminators
         self._timeout_s = timeout_s
         self._backend: Backend = backend
@@ -102,6 +126,7 @@ class VisaLink:
         self._closed = False
         self._identity: str | None = None
         self._last_sent_s = float("-inf")
+        self._turn = threading.RLock()
 
     @property
     def resource(self) -> str:
@@ -110,7 +135,7 @@ class VisaLink:
 
     @property
     def identity(self) -> str:
-        """The reply to ``*IDN?`` at the first connection."""
+        """The reply to the question who it is at the first connection; empty where nothing can be asked."""
         if self._identity is None:
             raise RuntimeError("the link was never connected")
         return self._identity
@@ -143,7 +168,7 @@ class VisaLink:
                 reply = line.decode("ascii").strip()
             except UnicodeDecodeError as exc:
                 raise ReplyError(
-                    f"{self._resource} answered {text!r} with {shortened(line)}.",
+                    f"{self._called} answered {text!r} with {shortened(line)}.",
                     "That is no text, so the reply cannot be believed.",
                     "Check the cable and the port: a prompt or web port does not speak SCPI.",
                 ) from exc
@@ -158,6 +183,7 @@ class VisaLink:
         trailing: bytes = b"\n",
         prefix_max: int = 0,
         timeout_s: float | None = None,
+        head: bytearray | None = None,
     ) -> bytes:
         """Send one program message and return the payload of the block that answers it.
 
@@ -173,8 +199,11 @@ class VisaLink:
                 expected_bytes=expected_bytes,
                 trailing=trailing,
                 prefix_max=prefix_max,
+                head=head,
             )
-        log.debug("%s < block of %d bytes", self._resource, len(payload))
+        if log.isEnabledFor(logging.DEBUG):
+            digest = hashlib.sha256(payload).hexdigest()
+            log.debug("%s < block of %d bytes, SHA-256 %s", self._resource, len(payload), digest)
         return payload
 
     def close(self) -> None:
@@ -189,29 +218,31 @@ class VisaLink:
         self._ends, self._timeout_s, self._pause_s = terminators, timeout_s, pause_s
 
     def connect(self) -> None:
-        """Open the session and ask ``*IDN?``: opening alone proves nothing, a closed socket opens too.
+        """Open the session and ask who is there: opening alone proves nothing, a closed socket opens too.
 
         Raises LinkError or ReplyTimeout; LinkError also when another instrument answers than before.
         """
         self._closed = False
         self._drop()
-        with self._exchange("*IDN?", time.monotonic() + self._timeout_s):
+        with self._exchange(self._identify or "", time.monotonic() + self._timeout_s):
             # Opening a session asks it already.
             pass
 
     @contextmanager
     def _exchange(self, text: str, deadline_s: float) -> Iterator[Wire]:
         """One exchange; whatever ends it early also ends the session."""
-        if self._closed:
-            raise RuntimeError(f"the link to {self._resource} is closed")
-        try:
-            wire = self._ready(text, deadline_s)
-            yield wire
-        except BaseException as exc:
-            self._drop()
-            if isinstance(exc, BenchError) or not isinstance(exc, Exception):
-                raise
-            raise self._translated(exc, text) from exc
+        with self._turn:
+            if self._closed:
+                raise RuntimeError(f"the link to {self._resource} is closed")
+            try:
+                wire = self._ready(text, deadline_s)
+                yield wire
+            except BaseException as exc:
+                log.debug("%s: %r ended by %s", self._resource, text, type(exc).__name__)
+                self._drop()
+                if isinstance(exc, BenchError) or not isinstance(exc, Exception):
+                    raise
+                raise translated(exc, called=self._called, resource=self._resource, text=text) from exc
 
     def _ready(self, text: str, deadline_s: float) -> Wire:
         if self._wire is not None and self._wire.leftover():
@@ -229,6 +260,8 @@ class VisaLink:
             self._resource, open_timeout=int(_CONNECT_S * 1000)
         )
         self._visa.timeout = self._timeout_s * 1000
+        if self._baud_rate is not None and self._resource.upper().startswith("ASRL"):
+            self._visa.baud_rate = self._baud_rate
         stream = self._resource.upper().endswith("::SOCKET") or self._resource.upper().startswith("ASRL")
         self._wire = StreamWire(self._visa) if stream else MessageWire(self._visa)
         connection = python_socket(self._visa)
@@ -238,16 +271,19 @@ class VisaLink:
 
     def _recognise(self, wire: Wire, deadline_s: float) -> None:
         """Ask a fresh session who is there; a session opened again must answer the same."""
+        if self._identify is None:
+            self._identity = ""
+            return
         wire.begin_text()
-        self._send(wire, "*IDN?", deadline_s)
+        self._send(wire, self._identify, deadline_s)
         line = wire.read_line(self._ends.read.encode("ascii"), deadline_s)
-        identity = line.decode("ascii", errors="replace").strip()
+        identity = bare_identity(line.decode("ascii", errors="replace"))
         log.debug("%s < %s", self._resource, identity)
         if self._identity is None:
             self._identity = identity
         elif identity != self._identity:
             raise LinkError(
-                f"At {self._resource} now answers {shortened(identity)}.",
+                f"{self._called} now says it is {shortened(identity)}.",
                 f"Before it was {shortened(self._identity)}; settings made there do not hold here.",
                 "Check which instrument is connected and start again.",
             )
@@ -271,63 +307,10 @@ class VisaLink:
         except Exception as exc:  # noqa: BLE001 - a broken session may fail to close in any way; it is given up
             log.debug("%s: closing failed: %r", self._resource, exc)
 
-    def _translated(self, exc: Exception, text: str) -> LinkError | ReplyError:
-        """Our error for what a VISA library, a socket or a driver below it raised."""
-        name = self._resource
-        if isinstance(exc, Late) or "VI_ERROR_TMO" in str(exc):
-            return ReplyTimeout(
-                f"{name} did not answer {text!r} in time.",
-                "The connection was closed, so that a late reply cannot be taken for the next one.",
-                "Check that the instrument is on and not waiting for its own keys; then try again.",
-            )
-        if isinstance(exc, TooLong):
-            return ReplyError(
-                f"{name} answered {text!r} with a line that does not end.",
-                "Nothing sensible can be read from it; the connection was closed.",
-                "Check the port number: a prompt or web port does not speak SCPI.",
-            )
-        if isinstance(exc, Short):
-            return ReplyError(
-                f"{name} answered {text!r} with a message that ends too early.",
-                "Part of the reply is missing; the connection was closed.",
-                "Repeat the measurement; if it stays, the command profile does not suit this instrument.",
-            )
-        if isinstance(exc, ConnectionRefusedError):
-            return LinkError(
-                f"Nothing listens at {name}.",
-                "The computer there refused the connection.",
-                "Check the address and port, and that remote control over the network is on.",
-            )
-        if isinstance(exc, (Closed, ConnectionError)) or "VI_ERROR_CONN_LOST" in str(exc):
-            return LinkError(
-                f"{name} closed the connection while {text!r} was being asked.",
-                "Its reply, if any, is lost.",
-                "Check the cable and that no other program uses the instrument; then try again.",
-            )
-        return _cannot_reach(name, exc)
-
-
-def _cannot_reach(name: str, exc: Exception) -> LinkError:
-    reason = " ".join(str(exc).split()) or type(exc).__name__
-    lowered = reason.lower()
-    if "INV_RSRC_NAME" in reason or "invalid resource name" in lowered or "could not parse" in lowered:
-        return LinkError(
-            f"{name!r} is no instrument address.",
-            "It must be written as VISA does.",
-            "For example TCPIP0::192.168.1.20::5025::SOCKET, TCPIP0::192.168.1.20::inst0::INSTR or "
-            "USB0::0x1234::0x5678::SERIAL::0::INSTR.",
-        )
-    if isinstance(exc, (ValueError, ImportError)) and ("usb" in lowered or "serial" in lowered):
-        return LinkError(
-            f"{name} cannot be opened: {reason[:160]}",
-            "USB and serial instruments need drivers that are not installed.",
-            "Install twonode with its `usb` extra, or use the instrument's network connection.",
-        )
-    return LinkError(
-        f"{name} cannot be reached: {reason[:160]}",
-        "Nothing can be measured without it.",
-        "Check address, cable and power, and that no other program uses the instrument.",
-    )
+    @property
+    def _called(self) -> str:
+        """Its name at the beginning of a sentence."""
+        return self._who[:1].upper() + self._who[1:]
 
 
 def open_link(
@@ -337,8 +320,11 @@ def open_link(
     timeout_s: float = 5.0,
     backend: Backend | None = None,
     pause_s: float = 0.0,
+    identify: str | None = IDENTIFY,
+    kind: str | None = None,
+    baud_rate: int | None = None,
 ) -> VisaLink:
-    """Connect to an instrument and make sure that something answers ``*IDN?`` there.
+    """Connect to an instrument and make sure that something answers there.
 
     Parameters
     ----------
@@ -348,6 +334,9 @@ def open_link(
     backend : "system" or "python"; None takes the system's VISA library where there is one, else pyvisa-py.
         A socket on this computer always uses pyvisa-py.
     pause_s : least time between two messages, s, for instruments that lose back-to-back commands.
+    identify : the question who it is, asked whenever a session is opened; None where there is none.
+    kind : such as "scope", for messages.
+    baud_rate : of a serial port; None leaves it as it is.
 
     Raises
     ------
@@ -357,8 +346,11 @@ def open_link(
         resource,
         terminators=terminators or Terminators(),
         timeout_s=timeout_s,
-        backend=_chosen_backend(resource, backend),
+        backend=chosen_backend(resource, backend),
         pause_s=pause_s,
+        identify=identify,
+        kind=kind,
+        baud_rate=baud_rate,
     )
     link.connect()
     return link
@@ -372,7 +364,13 @@ def system_visa_library() -> str | None:
     return str(paths[0]) if paths else None
 
 
-def _chosen_backend(resource: str, asked: Backend | None) -> Backend:
+def list_addresses(backend: Backend) -> tuple[str, ...]:
+    """VISA addresses that a library finds, sorted; this sends broadcasts. Raises whatever the library raises."""
+    return tuple(sorted(_resource_manager(backend).list_resources("?*::INSTR")))
+
+
+def chosen_backend(resource: str, asked: Backend | None) -> Backend:
+    """The library that `open_link` uses for an address. Raises LinkError where the one asked for is not there."""
     found = _SOCKET.fullmatch(resource.strip())
     if found and _is_loopback(found["host"]):
         return "python"
