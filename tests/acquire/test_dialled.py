@@ -6,8 +6,8 @@ from swept import fixture_request
 
 from twonode.acquire import PointDone, run_sweep
 from twonode.acquire.errors import DialledOff
-from twonode.acquire.request import PlanKind
 from twonode.acquire.reestimate import reestimate
+from twonode.acquire.request import PlanKind
 from twonode.analysis.hookup import HookUp
 from twonode.drivers.bench import Bench
 from twonode.drivers.manual import MANUAL_PROFILE, ManualLink

@@ -79,6 +79,14 @@ def test_the_same_part_measured_twice_has_not_changed():
     assert comparison_lines(found)[0] == "C7: NO CHANGE SEEN"
 
 
+def test_two_names_are_never_called_one_part_that_changed():
+    first, second = made_estimate(true_stage()), made_estimate(true_stage(value=30e-9))
+    lines = comparison_lines(compare(first, replace(second, part="C8")))
+    assert lines[0].startswith("C7, then C8: ")
+    assert "is it the same part?" in lines[1]
+    assert not any("same part?" in line for line in comparison_lines(compare(first, second)))
+
+
 def test_a_part_that_has_gone_leaky_is_another_finding():
     found = compare(made_estimate(true_stage()), made_estimate(true_stage(leak_ohm=2e6)))
     assert found.change is Change.FINDING

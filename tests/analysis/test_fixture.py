@@ -235,6 +235,17 @@ def test_a_part_that_does_not_settle_is_looked_at_with_the_smallest():
     assert next_fixture(found).resistor_ohm == 1e2
 
 
+def test_a_part_that_passes_next_to_nothing_is_looked_at_with_the_largest_though_its_record_was_refused():
+    """10 pF beside 10 kohm: 7e-4 of the drive, of which rounding makes something else in each half of the record."""
+    found = not_settled(resistor_ohm=1e4, waited_s=0.8, ratio=7e-4j, frequency_hz=936.0)
+    assert found.state is LooseState.OUT_OF_REACH
+    assert 10e-12 < found.at_most_farad < 50e-12
+    assert next_fixture(found).resistor_ohm == 1e6
+    assert next_fixture(not_settled(resistor_ohm=1e4, waited_s=0.8, ratio=0.97 + 0.1j)).resistor_ohm == 1e2
+    # Nothing at all in a refused record does not make the part an open one.
+    assert next_fixture(not_settled(resistor_ohm=1e2, waited_s=0.8, ratio=1e-9 + 0j)).resistor_ohm == 1e6
+
+
 def test_with_one_resistor_at_hand_there_is_no_second_look(made, known):
     found = looked(made, known, capacitor(10e-6, 0.05), ohm=1e6)
     assert next_fixture(found, resistors_ohm=(1e6,)) is None

@@ -444,6 +444,30 @@ def test_a_low_drive_voltage_is_pointed_out():
     assert not ordinary(105.0, 0.62).notes
 
 
+def test_a_few_volts_never_clear_a_coupling_capacitor():
+    cold, warm = ordinary(9.0, 0.0001).finding, ordinary(105.0, 0.0001).finding
+    assert cold.state is FindingState.WITHIN_TOLERANCE
+    assert cold.not_tested[0] == "leakage at working voltage"
+    assert "does not clear it" in cold.action
+    assert "Leave" not in cold.action
+    assert "Leave C7 in" in warm.action
+    assert "leakage at working voltage" not in warm.not_tested
+
+
+def test_the_meters_load_on_a_drive_node_never_takes_off_more_than_all():
+    # 220 k behind the drive node and a meter of 10 k: 220 / (220 + 10) = 95.7 % low.
+    found = estimate_leakage(
+        LeakageReadings(
+            drive=METER.reading(118.0),
+            far=METER.reading(0.4200),
+            resistor=resistor(470e3),
+            meter=replace(METER, resistance_ohm=10e3),
+            part="C7",
+        )
+    )
+    assert any("95.7 % low" in note for note in found.notes)
+
+
 def test_the_uncorrected_figure_knows_no_meter():
     assert ordinary(200.0, 0.2).uncorrected_ohm == pytest.approx(469.53e6, rel=1e-5)
 

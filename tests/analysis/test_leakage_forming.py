@@ -58,6 +58,16 @@ def test_less_than_the_rated_volts_leaves_them_untested():
     assert not estimate_formed(FORMED).finding.not_tested[0].startswith("leakage at the rated")
 
 
+def test_a_small_current_at_a_few_volts_clears_nothing_and_a_large_one_still_condemns():
+    with pytest.raises(LeakageError, match="too little for a part rated 450 V"):
+        estimate_formed(replace(FORMED, applied_v=9.0))
+    assert estimate_formed(replace(FORMED, applied_v=9.0, current_a=5e-3)).finding.state is FindingState.LEAKY
+
+
+def test_a_short_forming_time_is_said_in_seconds():
+    assert "after 5 s" in estimate_formed(replace(FORMED, forming_s=5.0)).finding.because
+
+
 def test_no_current_is_a_bound():
     found = estimate_formed(replace(FORMED, current_a=0.0))
     assert found.leakage_resistance.value is None

@@ -224,7 +224,8 @@ def test_points_to_one_side_of_a_test_frequency_leave_the_loss_there_less_sure(m
     assert around.value == pytest.approx(0.02, abs=4 * around.standard_uncertainty)
     assert aside.standard_uncertainty > 5 * around.standard_uncertainty
     # ln 1.3 of a slope that is at most the loss itself, read as a rectangle.
-    assert aside.standard_uncertainty == pytest.approx(0.2624 * 0.02 / 3**0.5, rel=0.1)
+    assert aside.standard_uncertainty == pytest.approx(0.2624 * aside.value / 3**0.5, rel=0.1)
+    assert aside.value == pytest.approx(0.02, abs=2 * aside.standard_uncertainty)
 
 
 @pytest.mark.parametrize("more", [{"esr_ohm": 300.0}, {"leak_ohm": 1e6}])

@@ -59,6 +59,27 @@ def test_what_cannot_be_compared_is_said(archive):
         assert words in result.stderr
 
 
+def test_a_picture_that_cannot_be_written_speaks_of_the_picture(archive, tmp_path):
+    one, two = _names(archive)
+    result = run(
+        "archive", "compare", one, two, "--archive", archive, "--picture", tmp_path / "nowhere" / "c7.png"
+    )
+    assert result.exit_code == 2
+    assert "recordings themselves are untouched" in result.stderr
+    assert "--archive" not in result.stderr
+
+
+def test_parts_of_a_drawer_batch_are_left_as_the_drawer_worked_them_out(archive):
+    done = swept(stage_request(tags={"drawer": "tin-box"}), archive, true={"C7": 22e-9, "R12": 481e3})
+    assert done.error is None
+    result = run("estimate", "--all", "--archive", archive)
+    assert result.exit_code == 0, result.stderr
+    assert "2 of 2 worked out again" in result.stdout
+    assert "1 of drawer batches left as the drawer worked them out" in result.stdout
+    counts = {name: len(read_results(archive / name)) for name in _names(archive)}
+    assert sorted(counts.values()) == [0, 1, 1]
+
+
 def test_a_whole_archive_is_worked_out_again_and_only_what_changed_is_listed(archive):
     one, two = _names(archive)
     first = json_of(run("estimate", "--all", "--archive", archive, "--json"))

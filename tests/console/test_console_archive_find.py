@@ -161,6 +161,19 @@ def test_list_shows_the_newest_first_with_value_and_finding(archive):
     assert "\x1b" not in result.stdout
 
 
+def test_a_value_without_a_finding_is_no_missing_result(archive):
+    newest = sorted(archive.glob("2033*"))[0]
+    for old in (newest / "results").glob("estimate*.json"):
+        old.rename(old.with_name("aside.json"))
+    shown = run("archive", "list", "--archive", archive).stdout.splitlines()[1]
+    assert "no result" in shown
+    add_result(newest, "part_C7", {"capacitance": {"value": 1e-9, "unit": "F"}})
+    shown = run("archive", "list", "--archive", archive).stdout.splitlines()[1]
+    assert "1.00 nF" in shown
+    assert "measured" in shown
+    assert "no result" not in shown
+
+
 def test_list_shows_so_many_and_says_how_many_there_are(archive):
     result = run("archive", "list", "--limit", "2", "--archive", archive)
     assert len(result.stdout.splitlines()) == 3
@@ -414,6 +427,12 @@ def test_discard_puts_aside_and_restore_brings_back(archive):
     assert "every file is as it was written" in run("archive", "show", "2031", "--archive", archive).stdout
     run("archive", "restore", "2033", "--archive", archive)
     assert "Nothing has been put aside" in run("archive", "restore", "--archive", archive).stdout
+
+
+def test_what_was_never_put_aside_is_looked_for_where_it_would_be(archive):
+    result = run("archive", "restore", "nowhere", "--archive", archive)
+    assert result.exit_code == 2
+    assert "`twonode archive restore` without a name" in result.stderr
 
 
 def test_discard_moves_nothing_where_one_name_is_wrong(archive):

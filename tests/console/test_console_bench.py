@@ -73,6 +73,18 @@ def test_one_thing_after_the_other_is_remembered_and_forgotten(file):
     assert read_bench() is None
 
 
+def test_forgetting_stands_alone(file):
+    run("bench", "--set", "line=60")
+    result = run("bench", "--forget", "--show")
+    assert result.exit_code == 2
+    assert "--forget stands alone" in result.stderr
+    assert read_bench() == BenchFile(line_hz=60)
+
+
+def test_a_resistor_that_is_none_is_named_once(file):
+    assert run("bench", "--set", "resistors=100k").stderr.startswith("resistors: '100k': ")
+
+
 @pytest.mark.parametrize(
     ("setting", "words"),
     [

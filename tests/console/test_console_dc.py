@@ -53,6 +53,12 @@ def only_recording(archive):
     return folder
 
 
+def test_an_accuracy_that_is_none_names_its_own_option(tmp_path):
+    result = run("dc", *LEAKY, "--meter-accuracy", "banana", "--archive", tmp_path)
+    assert result.exit_code == 2
+    assert result.stderr.splitlines()[0] == "--meter-accuracy: 'banana' is no accuracy of a meter."
+
+
 def test_typed_readings_give_the_leak_and_are_filed_with_their_result(tmp_path):
     tags = ("--tag", "set=wrenfield-46", "--tag", "operator=EM", "--part", "C7", "--line", "121V")
     result = run("dc", *LEAKY, "--bias", "-7V", *tags, "--archive", tmp_path, "--json")

@@ -194,6 +194,7 @@ def test_instruments_that_do_not_answer_end_it(tmp_path):
         (("--simulated", "--batch", " "), "no name"),
         ((), "--generator is missing"),
         (("--simulated", "--null", "nowhere"), "nowhere"),
+        (("--simulated", "--csv", "no-such-folder/parts.csv"), "there is no folder no-such-folder"),
     ],
 )
 def test_wrong_options_are_refused_with_words(tmp_path, options, word):

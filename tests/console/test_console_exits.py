@@ -6,8 +6,8 @@ import click
 import pytest
 from console_runs import run
 
-from twonode.console.exits import EXIT_CODES, Exit, exit_code, report_error
 from twonode.console.archive import SUBCOMMANDS
+from twonode.console.exits import EXIT_CODES, Exit, exit_code, report_error
 from twonode.console.main import COMMANDS, cli
 from twonode.errors import TwonodeError
 

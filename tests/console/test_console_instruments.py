@@ -3,7 +3,7 @@
 import pytest
 from console_runs import json_of, run
 
-from twonode.drivers import discovery
+from twonode.drivers import link
 from twonode.drivers.discovery import find_addresses
 from twonode.drivers.errors import LinkError
 
@@ -23,7 +23,9 @@ class _Manager:
 @pytest.fixture
 def manager(monkeypatch):
     manager = _Manager(())
-    monkeypatch.setattr(discovery, "_resource_manager", lambda backend: manager)
+    # Addresses are opened as ever; only looking around is not done.
+    manager.open_resource = link._resource_manager("python").open_resource
+    monkeypatch.setattr(link, "_resource_manager", lambda backend: manager)
     return manager
 
 
@@ -52,6 +54,16 @@ def test_no_discovery_looks_nowhere(manager):
     assert result.exit_code == 0
     assert manager.asked == []
     assert "Give addresses" in result.stdout
+
+
+def test_where_nothing_is_found_the_usual_reasons_are_named_with_their_checks(manager):
+    result = run("instruments", "--visa", "python")
+    assert result.exit_code == 0
+    assert manager.asked == ["?*::INSTR"]
+    for words in ("ping", "libusb", "udev", "3. "):
+        assert words in result.stdout
+    assert "sends a broadcast" in result.stderr
+    assert "pyvisa-py" in result.stderr
 
 
 def test_given_addresses_are_asked_and_nothing_is_looked_for(manager):

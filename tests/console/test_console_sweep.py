@@ -247,7 +247,7 @@ def test_a_read_only_recording_is_estimated_all_the_same(measured, monkeypatch):
     def refuse(*_, **__):
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr("twonode.recordings.results.place_new", refuse)
+    monkeypatch.setattr("twonode.recordings.results.placing_new", refuse)
     result = run("estimate", measured[2]["recording"], "--no-picture", "--json")
     assert result.exit_code == 0
     assert json_of(result)["finding"]["state"]

@@ -21,7 +21,7 @@ from unittest.mock import patch
 from click.testing import CliRunner
 
 from twonode.acquire import NullRequest, SweepRequest, run_null, run_sweep
-from twonode.acquire.point import trace_pair
+from twonode.acquire.attempt import trace_pair
 from twonode.analysis.hookup import HookUp
 from twonode.analysis.quantities import Tolerance
 from twonode.analysis.stage import shipped_stage

@@ -26,7 +26,7 @@ from twonode.acquire.drawer_events import (
     TakeOut,
     WireFixture,
 )
-from twonode.acquire.drawer_request import DrawerRequest, check_drawer_request
+from twonode.acquire.drawer_request import BATCH_TAG, DrawerRequest, check_drawer_request
 from twonode.acquire.drawer_table import BatchTable, DrawerRow
 from twonode.acquire.errors import SweepFailed, UnfitRequest
 from twonode.acquire.events import Event, SweepClosed
@@ -220,12 +220,18 @@ class DrawerSession:
     def _found(
         self, recording: Recording, sweeps: Sequence[Sweep], advice: FixtureAdvice, name: str
     ) -> Scouted:
-        """What the looks so far say; that the far node never came to rest says that the part is large."""
+        """What the looks so far say; a refused one says that the part is large, or that next to nothing passes."""
         assert self._fixture is not None
         if recording.used:
             return scout(sweeps, part=name, fixture=self._fixture)
         waited_s = max(row.waited_s or 0.0 for row in recording.points)
-        return not_settled(resistor_ohm=advice.resistor_ohm, waited_s=waited_s)
+        last = recording.points[-1]
+        return not_settled(
+            resistor_ohm=advice.resistor_ohm,
+            waited_s=waited_s,
+            ratio=None if last.ratio_re is None else complex(last.ratio_re, last.ratio_im or 0.0),
+            frequency_hz=last.frequency_hz,
+        )
 
     def undo(self) -> DrawerRow | None:
         """Take the last part back: its row is marked as withdrawn, its recording stays and says so.
@@ -290,7 +296,7 @@ class DrawerSession:
         return recording
 
     def _tags(self, *, step: str, number: int | None = None) -> dict[str, str]:
-        tags = {**self._request.tags, "drawer": self._request.batch, "step": step}
+        tags = {**self._request.tags, BATCH_TAG: self._request.batch, "step": step}
         return tags if number is None else {**tags, "number": str(number)}
 
     def _file(self, number: int, loose: LoosePart, recordings: Sequence[Recording]) -> DrawerRow:

@@ -13,7 +13,10 @@ from twonode.acquire.errors import UnfitRequest
 from twonode.analysis.fixture import FIXTURE_RESISTORS_OHM
 from twonode.analysis.quantities import Tolerance
 
-__all__ = ["DrawerRequest", "check_drawer_request"]
+__all__ = ["BATCH_TAG", "DrawerRequest", "check_drawer_request"]
+
+BATCH_TAG = "drawer"
+"""The tag by which every recording of a batch names it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,9 +8,11 @@ from __future__ import annotations
 import platform
 
 import twonode
-from twonode.acquire.point import Attempt
+from twonode.acquire.attempt import Attempt
 from twonode.analysis.channel import probe_for_factor
 from twonode.drivers.bench import Bench
+from twonode.drivers.generator import Generator
+from twonode.drivers.profile_format import Profile
 from twonode.recordings.model import Instrument, InstrumentRole, PointRow, PointState, Probe
 
 __all__ = ["filed_instruments", "filed_probe", "filed_row", "filed_versions"]
@@ -65,7 +67,7 @@ def filed_instruments(
             resource=bench.generator.resource,
             identity=bench.generator.identity,
             profile=bench.generator.profile.name,
-            settings={"level_vpp": level_vpp, "load": "high impedance"},
+            settings=_generator_settings(bench.generator, level_vpp),
         ),
         Instrument(
             role=InstrumentRole.SCOPE,
@@ -73,12 +75,30 @@ def filed_instruments(
             identity=bench.scope.identity,
             profile=bench.scope.profile.name,
             settings={
+                **_standing(bench.scope.profile),
                 "coupling": "DC",
                 "probe_factor_channel_1": probe_factors[0],
                 "probe_factor_channel_2": probe_factors[1],
             },
         ),
     )
+
+
+def _generator_settings(generator: Generator, level_vpp: float) -> dict[str, str | int | float | bool | None]:
+    """As read back; what the family cannot be asked for is named."""
+    settings: dict[str, str | int | float | bool | None] = {
+        **_standing(generator.profile),
+        "level_vpp": level_vpp,
+        "load": "high impedance" if generator.profile.load_can_be_set else "no such setting",
+    }
+    if generator.unconfirmed:
+        settings["not_read_back"] = "; ".join(generator.unconfirmed)
+    return settings
+
+
+def _standing(profile: Profile) -> dict[str, str]:
+    """How far the profile itself can be trusted."""
+    return {"profile_evidence": profile.evidence.value, "profile_hardware_status": profile.hardware_status}
 
 
 def filed_probe(factor: float) -> Probe:

@@ -6,14 +6,15 @@ Owns levels, ranges, waiting and repeats of a point, and what a ratio between ch
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from twonode.acquire.attempt import Attempt, trace_pair
 from twonode.acquire.errors import LevelMismatch, NoSignal, ProbesApart, SweepFailed
 from twonode.acquire.nullchain import RangePair
 from twonode.acquire.nullrequest import NullRequest
-from twonode.acquire.point import Attempt, trace_pair
+from twonode.acquire.point import FRESH_STARTS, PASSING
 from twonode.acquire.safety import NodeVolts, look_at_nodes, refuse_unsafe
 from twonode.acquire.timing import Placement
 from twonode.analysis.channel import ChannelClass, probe_for_factor
@@ -88,13 +89,45 @@ class NullTaker:
         self._changed_s = self._bench.clock.now_s()
 
     def take(self, placement: Placement, ranges: RangePair) -> Attempt:
-        """Measure one point, repeating where that can help.
+        """Measure one point, repeating where that can help; after a fault of an instrument twice from the beginning.
 
         Raises
         ------
         SafetyRefusal, NoSignal, LevelMismatch, ProbesApart : nothing further should be measured.
         BenchError : an instrument failed.
         """
+        faults: list[str] = []
+        while True:
+            try:
+                if faults:
+                    self._set_up_again()
+                attempt = self._take(placement, ranges)
+            except PASSING as exc:
+                if len(faults) >= FRESH_STARTS:
+                    raise
+                faults.append(exc.what.rstrip("."))
+            else:
+                reasons = [*faults, *([attempt.repeat_reason] if attempt.repeat_reason else [])]
+                return replace(
+                    attempt,
+                    repeats=len(faults) + attempt.repeats,
+                    repeat_reason=" / ".join(reasons) or None,
+                    troubled=attempt.troubled or bool(faults),
+                )
+
+    def _set_up_again(self) -> None:
+        """Everything from the basic settings on: the instrument may have been switched off and on meanwhile."""
+        bench = self._bench
+        bench.generator.prepare()
+        bench.scope.prepare(self._request.probe_factors)
+        look_at_nodes(bench, self.clipped)
+        self._forget()
+        self._triggers = True
+        self.level_vpp = bench.generator.set_level(self.level_vpp)
+        bench.generator.output(True)
+
+    def _take(self, placement: Placement, ranges: RangePair) -> Attempt:
+        """One point on a bench that is set up."""
         bench = self._bench
         dropped: list[str] = []
         for attempt in range(MOST_ATTEMPTS):
@@ -103,6 +136,8 @@ class NullTaker:
             bench.clock.sleep_s(max(self._changed_s + wait_s - bench.clock.now_s(), 0.0))
             started_s = bench.clock.now_s()
             capture = self._capture(placement.record_s)
+            # A hand at the scope would spoil the ratio without a trace in it.
+            bench.scope.confirm_channels(self._request.probe_factors)
             traces = trace_pair(capture)
             reading = read_point(traces, self._hz, line_hz=self._request.line_hz)
             reasons = dict(reading.refusals)

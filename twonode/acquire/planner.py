@@ -233,7 +233,11 @@ class InformationPlanner:
         """As if the last point before the interruption were just beginning."""
         self._chosen_hz = list(taken_hz[len(self._opening) :])
         self._total = max(self._total, len(taken_hz) + 1)
-        return self.advise(done, len(taken_hz)).placement
+        advice = self.advise(done, len(taken_hz))
+        if advice.enough is not None and len(done) < LEAST_POINTS:
+            # When that is said in the middle of a sweep, one more point is on its way.
+            return self._best(done)
+        return advice.placement
 
     def _enough(self, done: Sequence[RatioPoint]) -> str | None:
         """Settled at 99 %, or nothing left to gain; never before the model has been checked."""

@@ -1,17 +1,19 @@
 """One frequency, from the step of the generator to a ratio that may be used.
 
 Owns ranges, waiting, averages, the repeats with their reasons, and the checks that need to know the bench: level,
-dead or swapped channels, unsafe volts.
+dead or swapped channels, unsafe volts. After a fault of a link or an instrument a point is begun again twice, from the
+basic settings on: the instrument may have been switched off and on meanwhile.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import Future
-from dataclasses import dataclass
 
 import numpy as np
 
+from twonode.acquire.attempt import Attempt, trace_pair
+from twonode.acquire.dialled import dialled_hz
 from twonode.acquire.errors import ChannelsSwapped, LevelMismatch, NoSignal
 from twonode.acquire.levels import Predictor
 from twonode.acquire.ranges import LEAST_DIV, choose_range, coarser, finer_exists
@@ -21,15 +23,25 @@ from twonode.acquire.timing import Placement
 from twonode.analysis.hookup import HookUp
 from twonode.analysis.quantities import format_quantity
 from twonode.analysis.ratio import PointReading, Refusal, read_point
-from twonode.analysis.traces import ChannelCodes, TracePair
+from twonode.analysis.traces import TracePair
 from twonode.drivers.bench import Bench
-from twonode.drivers.capture import Capture, ChannelTrace
-from twonode.drivers.errors import NoTrigger
+from twonode.drivers.errors import (
+    BenchError,
+    CommandRefused,
+    LinkError,
+    NoTrigger,
+    ReplyError,
+    SettingNotTaken,
+)
 from twonode.drivers.scope import TriggerMode
 
-__all__ = ["Attempt", "PointTaker", "trace_pair"]
+__all__ = ["FRESH_STARTS", "PASSING", "PointTaker", "prepare_bench"]
 
 MOST_ATTEMPTS = 5
+FRESH_STARTS = 2
+"""How often a point is begun again after a link or an instrument failed (issue)."""
+PASSING = (LinkError, ReplyError, CommandRefused, SettingNotTaken, NoTrigger)
+"""What may be over by the next try; an instrument that cannot do what is asked, or is another, stays so."""
 LEVEL_LIMIT = 0.25
 """Relative difference between channel 1 and the generator's setting that is still believed (issue)."""
 LIGHTLY_LOADED = 0.9
@@ -49,58 +61,44 @@ STRAY_SEEN_FARAD = 0.3e-12
 """Even an open part leaves some tenths of a picofarad between its leads (from memory)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Attempt:
-    """The record a point ended with.
+def prepare_bench(bench: Bench, request: SweepRequest) -> float:
+    """Both instruments set from scratch with the output off, and both nodes looked at; the level read back, V p-p.
 
-    used : it passed every check. reason : why not, or None. repeat_reason : why earlier ones were dropped.
-    troubled : an earlier one was dropped for more than a range that had to be found.
+    Raises SafetyRefusal, BenchError.
     """
-
-    frequency_set_hz: float
-    frequency_hz: float
-    traces: TracePair
-    reading: PointReading
-    averages: int
-    waited_s: float
-    used: bool
-    reason: str | None
-    repeats: int
-    repeat_reason: str | None
-    troubled: bool
-    started_s: float
+    bench.generator.prepare()
+    bench.scope.prepare(request.probe_factors)
+    look_at_nodes(bench, request)
+    return bench.generator.set_level(request.generator_vpp)
 
 
-def trace_pair(capture: Capture) -> TracePair:
-    """The scope's record in the words of analysis: channel 1 is the drive node, channel 2 the far node."""
-    return TracePair(
-        drive=_codes(capture.channel_1),
-        far=_codes(capture.channel_2),
-        sample_interval_s=capture.sample_interval_s,
-    )
+class _Ahead:
+    """The step to the next point, begun once, beside the transfer."""
 
+    def __init__(self, go_on: Callable[[], Future[Placement | None]] | None) -> None:
+        self._go_on = go_on
+        self._going: Future[Placement | None] | None = None
 
-def _codes(trace: ChannelTrace) -> ChannelCodes:
-    return ChannelCodes(
-        codes=trace.codes,
-        volts_per_code=trace.volts_per_code,
-        volts_at_code_zero=trace.volts_at_code_zero,
-        lowest_code=trace.lowest_code,
-        highest_code=trace.highest_code,
-        volts_per_div=trace.volts_per_div,
-    )
+    def begin(self) -> None:
+        if self._going is None and self._go_on is not None:
+            self._going = self._go_on()
+
+    def placement(self) -> Placement | None:
+        """Where it leads; waits until the generator is there."""
+        return None if self._going is None else self._going.result()
 
 
 class PointTaker:
-    """Takes points one after the other on an open bench whose output is on.
+    """Takes points one after the other on an open bench, which it prepares itself."""
 
-    level_vpp : the generator's read-back setting.
-    """
-
-    def __init__(self, bench: Bench, request: SweepRequest, level_vpp: float) -> None:
+    def __init__(self, bench: Bench, request: SweepRequest) -> None:
         self._bench = bench
         self._request = request
-        self._level_vpp = level_vpp
+        self._level_vpp = request.generator_vpp
+        self._level_seen = False
+        self._set_up = False
+        self._faults: list[str] = []
+        self._faults_ahead: list[str] = []
         self._predictor = Predictor(request)
         self._bare = {
             kind: Predictor(with_value(request, farad))
@@ -141,6 +139,66 @@ class PointTaker:
         SafetyRefusal, NoSignal, ChannelsSwapped, LevelMismatch : nothing further should be measured.
         BenchError : an instrument failed.
         """
+        ahead = _Ahead(go_on)
+        while True:
+            try:
+                self._prepared(placement)
+                attempt = self._take(placement, ahead)
+                following = ahead.placement()
+            except BenchError as exc:
+                # The generator's link belongs to the planner's thread until it is there.
+                ahead.placement()
+                self._note_fault(exc)
+            else:
+                self._faults.clear()
+                return attempt, following
+
+    def switch_on(self, placement: Placement) -> tuple[float, tuple[str, ...]]:
+        """Prepare the bench and switch the output on at this frequency.
+
+        Returns
+        -------
+        The level read back, V peak-to-peak, and why it had to be begun again.
+
+        Raises
+        ------
+        SafetyRefusal; BenchError : an instrument failed.
+        """
+        while True:
+            try:
+                self._prepared(placement)
+            except BenchError as exc:
+                self._note_fault(exc)
+            else:
+                faults, self._faults = tuple(self._faults), []
+                return self._level_vpp, faults
+
+    def _note_fault(self, exc: BenchError) -> None:
+        """Remember why a point has to be begun again; raises the error where another try makes no sense."""
+        self._set_up = False
+        if not isinstance(exc, PASSING) or len(self._faults) >= FRESH_STARTS:
+            raise exc
+        self._faults.append(exc.what.rstrip("."))
+
+    def _prepared(self, placement: Placement) -> None:
+        """Everything set as it has to be and the output on, unless it is so."""
+        if self._set_up:
+            return
+        bench = self._bench
+        self._faults += self._faults_ahead
+        self._faults_ahead.clear()
+        self._time = self._at = None
+        self._ranges = [None, None]
+        self._averages = 1
+        self._triggers = True
+        self._level_vpp = prepare_bench(bench, self._request)
+        self.go_to(placement)
+        bench.generator.output(True)
+        self._stepped_s = bench.clock.now_s()
+        self._set_up = True
+
+    def _take(self, placement: Placement, ahead: _Ahead) -> Attempt:
+        """One point on a bench that is set up. Raises as `take`."""
         bench = self._bench
         hz = self.go_to(placement)
         expected = self._predictor.at(hz)
@@ -151,10 +209,11 @@ class PointTaker:
         dropped: list[str] = []
         troubled = False
         reading: PointReading | None = None
-        following: Placement | None = None
         for attempt in range(MOST_ATTEMPTS):
+            self._prepared(placement)
             weak = vpp[1] < WEAK_DIV * self._steps[1][0]
-            self._set_time(placement.seconds_per_div, WEAK_POINTS_WANTED if weak else POINTS_WANTED)
+            samples = self._request.samples or (WEAK_POINTS_WANTED if weak else POINTS_WANTED)
+            self._set_time(placement.seconds_per_div, samples)
             self._set_ranges(vpp)
             averages = self._set_averages(placement.record_s if weak else None)
             self.go_to(placement)
@@ -164,10 +223,13 @@ class PointTaker:
             waited_s = started_s - self._stepped_s
             trigger = self._arm()
             self._wait(averages * placement.record_s, trigger)
-            going = go_on() if attempt == 0 and go_on is not None else None
+            ahead.begin()
             traces = trace_pair(bench.scope.transfer())
-            if going is not None:
-                following = going.result()
+            # A hand at the scope would spoil the ratio without a trace in it.
+            bench.scope.confirm_channels(self._request.probe_factors)
+            ahead.placement()
+            if bench.generator.profile.dialled:
+                hz = dialled_hz(traces, hz)
             reading = read_point(traces, hz, line_hz=self._request.line_hz)
             reasons = self._examine(hz, traces, reading, expected.drive)
             if not reasons or attempt == MOST_ATTEMPTS - 1:
@@ -181,7 +243,7 @@ class PointTaker:
             troubled |= not (Refusal.CLIPPED in reasons or Refusal.SMALL in reasons)
         assert reading is not None
         self._learn(expected.drive, expected.far, reading)
-        attempt_made = Attempt(
+        return Attempt(
             frequency_set_hz=placement.frequency_hz,
             frequency_hz=hz,
             traces=traces,
@@ -190,16 +252,24 @@ class PointTaker:
             waited_s=waited_s,
             used=not reasons and reading.point is not None,
             reason="; ".join(reasons.values()) or None,
-            repeats=len(dropped),
-            repeat_reason=" / ".join(dropped) or None,
-            troubled=troubled,
+            repeats=len(self._faults) + len(dropped),
+            repeat_reason=" / ".join([*self._faults, *dropped]) or None,
+            troubled=troubled or bool(self._faults),
             started_s=started_s,
         )
-        return attempt_made, following
+
+    def go_ahead(self, placement: Placement) -> None:
+        """`go_to` for the planner's thread: a fault is mended when the next point is taken."""
+        try:
+            self.go_to(placement)
+        except PASSING as exc:
+            self._set_up = False
+            self._faults_ahead.append(exc.what.rstrip("."))
 
     def go_to(self, placement: Placement) -> float:
         """Step the generator unless it is there already; the frequency read back, Hz."""
         if placement is not self._at:
+            self._at = None
             self._hz = self._bench.generator.set_frequency(placement.frequency_hz)
             self._stepped_s = self._bench.clock.now_s()
             self._at = placement
@@ -274,6 +344,10 @@ class PointTaker:
 
     def _check_level(self, hz: float, reading: PointReading, expected_drive: float) -> None:
         """Channel 1 against the generator's setting, allowing for whatever the part may be."""
+        if self._bench.generator.profile.dialled and not self._level_seen and reading.drive_vpp > 0:
+            # A knob has no figure to be held against: what the first point shows is the level from then on.
+            self._level_vpp = reading.drive_vpp / max(expected_drive, 1e-9)
+            self._level_seen = True
         level = reading.drive_vpp / self._level_vpp
         if level < 0.02:
             raise NoSignal(

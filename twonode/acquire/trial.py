@@ -13,7 +13,7 @@ from math import degrees
 
 import numpy as np
 
-from twonode.acquire.point import trace_pair
+from twonode.acquire.attempt import trace_pair
 from twonode.analysis.quantities import format_quantity
 from twonode.analysis.ratio import Refusal, read_point
 from twonode.drivers.bench import Bench

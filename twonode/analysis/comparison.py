@@ -264,6 +264,8 @@ def comparison_lines(comparison: Comparison, names: tuple[str, str] = ("first", 
     first, second = comparison.first, comparison.second
     best = _best(comparison)
     lines = [_headline(comparison, best)]
+    if first.part != second.part:
+        lines.append("  Two names: is it the same part?")
     width = max(len(name) for name in names)
     for name, each in zip(names, (first, second), strict=True):
         lines.append(f"  {name:<{width}}  {each.capacitance}  {each.finding.state.value}")
@@ -285,7 +287,9 @@ def _best(comparison: Comparison) -> Difference | None:
 
 
 def _headline(comparison: Comparison, best: Difference | None) -> str:
-    part = comparison.second.part
+    first, part = comparison.first.part, comparison.second.part
+    if first != part:
+        part = f"{first}, then {part}"
     match comparison.change:
         case Change.FINDING:
             before, after = (e.finding.state.value for e in (comparison.first, comparison.second))

@@ -253,9 +253,17 @@ def _finding(
         probability=min(1.0, probability),
         because=because,
         action=_action(readings, state, at[Condition.BETWEEN]),
-        not_tested=NOT_TESTED_BY_DC,
+        not_tested=("leakage at working voltage", *NOT_TESTED_BY_DC)
+        if _too_low(readings)
+        else NOT_TESTED_BY_DC,
         probabilities=probabilities,
     )
+
+
+def _too_low(readings: LeakageReadings) -> bool:
+    """Whether these volts are far below what works on such a part; an AVC line and a cathode have no more."""
+    usual = readings.role in (LeakRole.AVC_FILTER, LeakRole.CATHODE_BYPASS)
+    return not usual and abs(readings.drive.volts) < LOW_DRIVE_V
 
 
 def _figures(readings: LeakageReadings, nodes: Nodes, resistance: Quantity) -> str:
@@ -306,6 +314,11 @@ def _against(state: FindingState, at: Mapping[Condition, float]) -> str:
 def _action(readings: LeakageReadings, state: FindingState, between: float) -> str:
     lifted = f"lift one end of {readings.part} and read the volts from the loose end to ground"
     match state:
+        case FindingState.WITHIN_TOLERANCE if _too_low(readings):
+            return (
+                f"Read {readings.part} again with its working volts on it: "
+                f"{format_quantity(abs(readings.drive.volts), 'V')} does not clear it."
+            )
         case FindingState.WITHIN_TOLERANCE:
             return f"Leave {readings.part} in, as far as leakage goes; sweep it unplugged for its value."
         case FindingState.LEAKY | FindingState.SHORTED:
@@ -384,7 +397,7 @@ def _notes(readings: LeakageReadings, resistance: Quantity) -> tuple[str, ...]:
         and (resistance.standard_uncertainty or 0.0) < SOURCE_MATTERS_BELOW * resistance.value
     )
     if readings.drive_source is None and sharp and readings.role.position is Position.BETWEEN:
-        share = SOURCE_MATTERS_OHM / readings.meter.resistance_ohm
+        share = SOURCE_MATTERS_OHM / (SOURCE_MATTERS_OHM + readings.meter.resistance_ohm)
         notes.append(
             "The drive node's volts are taken as read; behind an anode load of "
             f"{format_quantity(SOURCE_MATTERS_OHM, 'ohm')} this meter would read {100 * share:.1f} % low there."

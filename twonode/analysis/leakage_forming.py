@@ -19,6 +19,8 @@ __all__ = ["FormedReadings", "estimate_formed"]
 
 FULL_VOLTS = 0.95
 """At less than this share of its rated volts the part was not tested at them (common practice, no source)."""
+LEAST_VOLTS = 0.5
+"""At less than this share a small current tells nothing of the part at its volts (common practice, no source)."""
 OVER_VOLTS = 1.1
 
 
@@ -80,7 +82,8 @@ class FormedReadings:
 def estimate_formed(readings: FormedReadings, limits: LeakageLimits | None = None) -> LeakageEstimate:
     """Leakage of an electrolytic from its current.
 
-    Raises LimitsError where the table does not reach the part's rating.
+    Raises LimitsError where the table does not reach the part's rating, LeakageError where a current inside the limit
+    was read at volts that prove nothing.
     """
     table = shipped_limits() if limits is None else limits
     rated = table.rated
@@ -100,6 +103,12 @@ def estimate_formed(readings: FormedReadings, limits: LeakageLimits | None = Non
     )
     # Anything between the limits of the reading is as likely (JCGM 100:2008, 4.3.7; conformance: JCGM 106:2012).
     sound = min(max((allowed_a - low_a) / (high_a - low_a), 0.0), 1.0)
+    if readings.applied_v < LEAST_VOLTS * readings.rated_v and sound > 1.0 - STATED_FROM:
+        raise LeakageError(
+            f"{format_quantity(readings.applied_v, 'V')} is too little for a part rated {readings.rated_v:g} V.",
+            "The limit holds at its rated volts, near which an electrolytic leaks most; this current clears nothing.",
+            f"Read it at its working volts, {LEAST_VOLTS * readings.rated_v:g} V or more and never above the rating.",
+        )
     return LeakageEstimate(
         part=readings.part,
         role=LeakRole.FILTER,
@@ -153,12 +162,16 @@ def _quantities(
     )
 
 
+def _minutes(seconds: float) -> str:
+    return f"{seconds:.3g} s" if seconds < 60.0 else f"{seconds / 60.0:.3g} min"
+
+
 def _finding(readings: FormedReadings, rated: RatedLeakage, allowed_a: float, sound: float) -> Finding:
     early = readings.forming_s < rated.forming_s
     read = format_quantity(readings.current_a, "A", 2)
     figures = (
         f"{readings.part}: {read} at {format_quantity(readings.applied_v, 'V')} after "
-        f"{readings.forming_s / 60.0:g} min, allowed {format_quantity(allowed_a, 'A', 2)}"
+        f"{_minutes(readings.forming_s)}, allowed {format_quantity(allowed_a, 'A', 2)}"
     )
     not_tested: tuple[str, ...] = NOT_TESTED_BY_DC
     if readings.applied_v < FULL_VOLTS * readings.rated_v:

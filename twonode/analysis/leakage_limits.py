@@ -7,7 +7,6 @@ leaky and shorted. Every limit carries its source.
 from __future__ import annotations
 
 import math
-import tomllib
 from dataclasses import dataclass
 from enum import Enum, IntEnum
 from functools import cache
@@ -24,6 +23,7 @@ from twonode.analysis.errors import AnalysisError, QuantityError
 from twonode.analysis.leakage_posterior import Nodes
 from twonode.analysis.leakage_readings import LeakRole, Position
 from twonode.analysis.quantities import format_quantity, parse_quantity
+from twonode.analysis.tomltext import TomlError, read_toml
 
 __all__ = [
     "Condition",
@@ -264,7 +264,7 @@ def load_limits(path: Path) -> LeakageLimits:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as exc:
         raise LimitsError(
-            f"{path}: the limit file cannot be read ({exc.__class__.__name__}).",
+            f"{path}: the limit file cannot be read ({getattr(exc, 'strerror', None) or 'it is no text in UTF-8'}).",
             "Without limits there is no finding.",
             "Check the path, or leave the file out to use the limits that come with the program.",
         ) from exc
@@ -277,8 +277,8 @@ def parse_limits(text: str, *, where: str) -> LeakageLimits:
     Raises LimitsError.
     """
     try:
-        document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as exc:
+        document = read_toml(text)
+    except TomlError as exc:
         raise _bad(where, f"this is not TOML: {exc}") from exc
     try:
         read = msgspec.convert(document, _LimitsDocument)

@@ -96,6 +96,8 @@ _SAME = {
     ord("\N{THIN SPACE}"): " ",
 }
 
+# No value is written longer; it also bounds the work done on garbage.
+_LONGEST = 64
 _NUMBER = r"(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 _PLAIN = re.compile(rf"(?P<number>[+-]?{_NUMBER})\s*(?P<suffix>[A-Za-z%]*)", re.ASCII)
 # IEC 60062: the letter stands where the decimal point would.
@@ -230,10 +232,13 @@ def _unit(unit: str) -> _Unit:
         raise ValueError(f"unit: need one of {', '.join(map(repr, _UNITS))}, got {unit!r}") from None
 
 
+def _short(text: str) -> str:
+    return text if len(text) <= 40 else text[:37] + "..."
+
+
 def _no_quantity(text: str, unit: _Unit, because: str, advice: str | None = None) -> QuantityError:
-    shown = text if len(text) <= 40 else text[:37] + "..."
     return QuantityError(
-        f"{shown!r} is no {unit.noun}: {because}.",
+        f"{_short(text)!r} is no {unit.noun}: {because}.",
         "A value that is guessed wrong spoils everything computed from it.",
         advice or f"Write it like {unit.allowed}.",
     )
@@ -269,6 +274,8 @@ def parse_quantity(text: str, unit: str) -> float:
     cleaned = _clean(text)
     if not cleaned:
         raise _no_quantity(text, kind, "it is empty")
+    if len(cleaned) > _LONGEST:
+        raise _no_quantity(text, kind, f"it has {len(cleaned)} characters")
     if "," in cleaned:
         raise _no_quantity(
             text, kind, "it has a comma", "Write the decimal point as a point, and no thousands."
@@ -337,6 +344,8 @@ def parse_tolerance(text: str) -> Tolerance:
     Raises QuantityError for anything else, and for limits that reach zero.
     """
     cleaned = _clean(text)
+    if len(cleaned) > _LONGEST:
+        cleaned = ""  # which is no tolerance either
     one = _ONE_PERCENT.fullmatch(cleaned)
     if one is not None:
         fraction = _shift(one[1], -2)
@@ -347,7 +356,7 @@ def parse_tolerance(text: str) -> Tolerance:
         return Tolerance(minus=limits["-"], plus=limits["+"])
     missing = "the % sign is missing" if re.fullmatch(_NUMBER, cleaned) else "it cannot be read"
     raise QuantityError(
-        f"{text!r} is no tolerance: {missing}.",
+        f"{_short(text)!r} is no tolerance: {missing}.",
         "The tolerance decides how far a part may be trusted.",
         "Write it like 10%, ±5% or -20/+100%.",
     )

@@ -11,6 +11,7 @@ from enum import Enum
 from math import pi
 
 from twonode.analysis.fixture import (
+    AUDIO_HZ,
     FIXTURE_RESISTORS_OHM,
     FixtureAdvice,
     advised_fixture,
@@ -32,6 +33,11 @@ CLEAR_SIGMA = 5.0
 """Beyond the first the part is a resistor with some capacitance rather than the reverse; from the second on it is one
 unless its capacitance stands out by so many standard uncertainties: 470 uF with 2 ohm of ESR have 6 at 1 kHz."""
 SETTLING_TIME_CONSTANTS = 15.0
+BURIED_RATIO = 0.05
+BURIED_MARGIN = 3.0
+LEAST_RATIO = 1e-4
+"""A part that is too large for its record to settle passes nearly everything. What a refused record says is believed
+within this factor, and not below some hundredths of a code."""
 ROUGH = 0.3
 """Relative standard uncertainty that still is a value to go on with."""
 
@@ -130,11 +136,19 @@ def _sorted(admittance: complex, sigma: float, hz: float, resistor_ohm: float) -
     )
 
 
-def not_settled(*, resistor_ohm: float, waited_s: float) -> Scouted:
-    """What a first look says that found the far node still moving after a wait: the time constant is long.
+def not_settled(
+    *, resistor_ohm: float, waited_s: float, ratio: complex | None = None, frequency_hz: float = AUDIO_HZ
+) -> Scouted:
+    """What a first look says whose record was refused because its two halves differ.
 
-    A transient falls to a ten-thousandth in nine time constants.
+    Either the time constant is long: a transient falls to a ten-thousandth in nine time constants. Or next to nothing
+    passes, and what is left of rounding and hum differs between the halves.
+
+    ratio : of the refused record in series, V/V, None where there is none.
     """
+    if ratio is not None and abs(ratio) < BURIED_RATIO:
+        passed = BURIED_MARGIN * max(abs(ratio), LEAST_RATIO)
+        return _buried(passed / resistor_ohm, frequency_hz, resistor_ohm)
     least = waited_s / (SETTLING_TIME_CONSTANTS * resistor_ohm)
     smallest = format_quantity(min(FIXTURE_RESISTORS_OHM), "ohm")
     return Scouted(
@@ -179,16 +193,22 @@ def _bounded(siemens: float, sigma: float, hz: float, resistor_ohm: float) -> Sc
             resistor_ohm=resistor_ohm,
             because=f"{words}; {format_quantity(smallest, 'ohm')} would reach it.",
         )
-    most = siemens + 2.0 * sigma
+    return _buried(siemens + 2.0 * sigma, hz, resistor_ohm)
+
+
+def _buried(most_siemens: float, hz: float, resistor_ohm: float) -> Scouted:
+    """Where no more than this passes, which may be nothing."""
+    omega = 2 * pi * hz
     largest = max(FIXTURE_RESISTORS_OHM)
-    if most <= omega * 2.0 * OPEN_FARAD or resistor_ohm >= largest:
-        return _open(most, hz, resistor_ohm)
+    if most_siemens <= omega * 2.0 * OPEN_FARAD or resistor_ohm >= largest:
+        return _open(most_siemens, hz, resistor_ohm)
+    most = most_siemens / omega
     return Scouted(
         state=LooseState.OUT_OF_REACH,
-        at_most_farad=most / omega,
+        at_most_farad=most,
         resistor_ohm=resistor_ohm,
-        because=f"Beside {with_ohm} next to nothing passes at {at}: less than {format_quantity(most / omega, 'F', 2)}; "
-        f"{format_quantity(largest, 'ohm')} would reach it.",
+        because=f"Beside {format_quantity(resistor_ohm, 'ohm')} next to nothing passes at {format_quantity(hz, 'Hz')}: "
+        f"less than {format_quantity(most, 'F', 2)}; {format_quantity(largest, 'ohm')} would reach it.",
     )
 
 

@@ -7,7 +7,6 @@ today belongs to `voltage_expected`.
 from __future__ import annotations
 
 import os
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib import resources
@@ -22,6 +21,7 @@ from twonode.analysis.leakage_readings import KnownResistor, LeakageError
 from twonode.analysis.quantities import Tolerance, parse_quantity, parse_tolerance
 from twonode.analysis.resistor_words import parse_resistor
 from twonode.analysis.stage.wording import nearest
+from twonode.analysis.tomltext import TomlError, read_toml
 
 __all__ = [
     "USUAL_RANGES_V",
@@ -196,8 +196,8 @@ def shipped_chart(name: str) -> VoltageChart:
 def parse_chart(text: str, *, where: str = "voltage chart") -> VoltageChart:
     """Read the text of a chart's file; ``where`` names it in errors. Raises ChartError as `load_chart` does."""
     try:
-        table = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as exc:
+        table = read_toml(text)
+    except TomlError as exc:
         raise ChartError(
             f"{where}: this is not TOML: {exc}.",
             "What each node should read comes from this file.",

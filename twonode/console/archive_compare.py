@@ -70,13 +70,13 @@ def compare(
     drawn = None
     if picture is not None:
         from twonode.analysis.comparison_picture import comparison_picture_png
-        from twonode.recordings.errors import not_writable
+        from twonode.recordings.errors import output_not_writable
 
         content = comparison_picture_png(found.comparison, names=names, methods=found.methods)
         try:
             write_whole(picture, content)
         except OSError as exc:
-            raise not_writable(picture, exc) from exc
+            raise output_not_writable(picture, exc) from exc
         drawn = str(picture)
     if as_json:
         document = comparison_document(found.comparison)

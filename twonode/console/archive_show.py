@@ -143,7 +143,7 @@ def _lines(entry: Entry, found: AnyRecording | None, document: Mapping[str, Any]
 
     identity = entry.identity
     kind = {"dc": "DC readings", "null": "null run"}.get(entry.kind or "", entry.kind)
-    yield "", f"{identity.part or kind}: {finding_words(entry)}"
+    yield "", "null run" if entry.kind == "null" else f"{identity.part or kind}: {finding_words(entry)}"
     if entry.title:
         yield "", entry.title
     about = about_words(entry)
@@ -192,7 +192,7 @@ def _expected(entry: Entry) -> str:
 def _method(found: AnyRecording) -> Iterator[Line]:
     """Points or readings, conditions, null run, instruments."""
     from twonode.analysis.quantities import format_level, format_quantity
-    from twonode.recordings import DcRecording
+    from twonode.recordings import DcRecording, RecordingKind
 
     if isinstance(found, DcRecording):
         meter = format_quantity(found.header.meter.resistance_ohm, "ohm")
@@ -200,11 +200,10 @@ def _method(found: AnyRecording) -> Iterator[Line]:
     else:
         level = format_level(found.header.conditions.level_vpp)
         null = found.header.null
-        yield (
-            "Points",
-            f"{len(found.used)} of {len(found.points)} used, level {level}, "
-            + ("no null run" if null is None else f"null run {null.recording}"),
-        )
+        points = f"{len(found.used)} of {len(found.points)} used, level {level}"
+        if found.header.kind is not RecordingKind.NULL:
+            points += ", no null run" if null is None else f", null run {null.recording}"
+        yield "Points", points
     for each in found.header.instruments:
         yield "With", f"{each.role.value} {each.identity}"
 

@@ -128,7 +128,7 @@ def verdict_lines(
     said = ", ".join(f"{count} {state.value}" for state, count in counts if count) or "none"
     octets = sum(verdict.octets for verdict in verdicts)
     yield (
-        f"{len(verdicts)} recordings, {octets / 1e6:.1f} MB: {said}. "
+        f"{len(verdicts)} recording{'' if len(verdicts) == 1 else 's'}, {octets / 1e6:.1f} MB: {said}. "
         + (
             "Only checksums were compared."
             if checksums

@@ -60,7 +60,7 @@ def remark_words(entry: Entry) -> str:
             None,
             (
                 "simulated" if entry.simulated else None,
-                "DC readings" if entry.kind == "dc" else None,
+                "DC readings" if entry.kind == "dc" else "imported table" if entry.kind == "points" else None,
                 f"{count} note{'s' if count > 1 else ''}" if count else None,
                 None if entry.state is EntryState.NO_RECORDING else entry.trouble,
             ),

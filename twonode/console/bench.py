@@ -54,6 +54,8 @@ def bench(
     from twonode.console.benchfile import BenchFile, bench_path, read_bench, write_bench
 
     del debug
+    if forget and (show or trying or settings):
+        raise click.UsageError("--forget stands alone: it takes away what the others show, try or set")
     if forget:
         place = bench_path()
         place.unlink(missing_ok=True)

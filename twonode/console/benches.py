@@ -48,19 +48,27 @@ def real_bench(
     scope: str,
     visa: Literal["system", "python"] | None,
     profile_names: Sequence[str],
+    allow_unverified: bool = False,
 ) -> Bench:
-    """A bench of instruments at addresses; connects when entered."""
+    """A bench of instruments at addresses; connects when entered.
+
+    allow_unverified : profiles that were written from memory may be used, too.
+    """
+    from twonode.console.hand import ScreenHand
     from twonode.drivers.bench import open_bench
+    from twonode.drivers.manual import MANUAL
 
     profiles = known_profiles()
     named = _by_kind(profile_names, profiles)
     return open_bench(
+        hand=ScreenHand() if generator == MANUAL else None,
         generator=generator,
         scope=scope,
         visa=visa,
         generator_profile=named.get("generator"),
         scope_profile=named.get("scope"),
         profiles=profiles,
+        allow_unverified=allow_unverified,
     )
 
 
@@ -95,7 +103,11 @@ def simulated_bench(settings: SimulatedSettings) -> AbstractContextManager[Bench
 def bench_served_by(simulated: SimulatedBench) -> Iterator[Bench]:
     """`simulated_bench` for whoever exchanges what it is clipped to meanwhile."""
     from twonode.drivers.bench import open_bench
+    from twonode.drivers.profile_format import InstrumentKind
+    from twonode.drivers.profiles import profile_of_family
 
+    family = simulated.settings.generator_family.value
+    profile = profile_of_family(family, InstrumentKind.GENERATOR)
     with (
         simulated as served,
         open_bench(
@@ -103,6 +115,9 @@ def bench_served_by(simulated: SimulatedBench) -> Iterator[Bench]:
             scope=served.scope_resource,
             visa="python",
             clock=served.clock,
+            # Serial families do not say who they are. Nothing can be damaged here, so nothing needs to be allowed.
+            generator_profile=None if profile is None else profile.name,
+            allow_unverified=True,
         ) as bench,
     ):
         yield bench
@@ -127,7 +142,7 @@ def check_bench_options(options: MutableMapping[str, Any]) -> None:
                 f"--{name} is missing; give the addresses of generator and scope, let `twonode bench` remember "
                 "them, or use --simulated"
             )
-    for name in ("faults", "true"):
+    for name in ("faults", "true", "misbehave"):
         if options.get(name):
             raise click.UsageError(f"--{name.removesuffix('s')} needs --simulated: a real part is what it is")
 
@@ -202,6 +217,9 @@ def bench_of(
                 probe_factors=options["probes"],
                 probe_nodes=(stage.drive, stage.drive) if one_node else None,
                 speed=options["speed"],
+                scope_family=options.get("scope_family", "S1a"),
+                generator_family=options.get("generator_family", "G1"),
+                misbehave=options.get("misbehave", ()),
             )
         )
     visa: Literal["system", "python"] | None = options["visa"]
@@ -210,6 +228,7 @@ def bench_of(
         scope=options["scope"],
         visa=visa,
         profile_names=options["profiles"],
+        allow_unverified=bool(options.get("allow_unverified")),
     )
 
 

@@ -68,7 +68,10 @@ class BenchFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
 
     def __post_init__(self) -> None:
         for text in self.resistors:
-            resistor_of(text)
+            try:
+                resistor_of(text)
+            except ValueError as exc:
+                raise ValueError(f"resistors: {exc}") from exc
 
     @property
     def generator_and_scope_profiles(self) -> tuple[str, ...]:
@@ -98,9 +101,7 @@ def resistor_of(text: str) -> tuple[float, Tolerance]:
     try:
         return parse_quantity(value, "ohm"), parse_tolerance(tolerance)
     except TwonodeError as exc:
-        raise ValueError(
-            f"resistors: {text!r}: {exc.what} Write a value and a tolerance, such as 100k 0.1%"
-        ) from exc
+        raise ValueError(f"{text!r}: {exc.what} Write a value and a tolerance, such as 100k 0.1%") from exc
 
 
 def bench_path() -> Path:
@@ -118,6 +119,8 @@ def read_bench(path: Path | None = None) -> BenchFile | None:
 
     Raises BenchFileError naming file and key.
     """
+    from twonode.analysis.tomltext import TomlError, read_toml
+
     place = bench_path() if path is None else path
     try:
         with place.open("rb") as file:
@@ -129,12 +132,12 @@ def read_bench(path: Path | None = None) -> BenchFile | None:
     if len(content) > _LARGEST_BYTES:
         raise _unreadable(place, f"it is longer than {_LARGEST_BYTES} bytes")
     try:
-        return msgspec.toml.decode(content, type=BenchFile)
+        return msgspec.convert(read_toml(content.decode("utf-8")), type=BenchFile)
     except msgspec.ValidationError as exc:
         what, _, where = str(exc).partition(" - at `$")
         key = where.strip("`.")
         raise _unreadable(place, f"{what}{f' (at {key})' if key else ''}") from exc
-    except (msgspec.DecodeError, UnicodeDecodeError) as exc:
+    except (TomlError, UnicodeDecodeError) as exc:
         raise _unreadable(place, f"it is no TOML: {exc}") from exc
 
 

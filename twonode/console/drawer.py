@@ -150,7 +150,7 @@ def drawer(**options: Any) -> int:
     table = batch_table(options, archive, request.batch)
     if request.known is None and not quiet:
         click.echo("No known part: nothing checks whether the fixture reads right (--known).", err=True)
-    if not quiet and options["simulated"]:
+    if not as_json and options["simulated"]:
         click.echo(
             f"SIMULATED BENCH, seed {options['seed']}: no hardware is used, and no real part is measured; its time "
             f"runs {options['speed']:g} times as fast.",
@@ -250,6 +250,8 @@ def batch_table(options: dict[str, Any], archive: Path, batch: str) -> BatchTabl
     from twonode.analysis.loose_report import ROW_COLUMNS
     from twonode.recordings.naming import slug
 
+    if options["csv_path"] is not None and not options["csv_path"].parent.is_dir():
+        raise click.UsageError(f"--csv: there is no folder {options['csv_path'].parent}")
     path = options["csv_path"] or archive / f"drawer-{slug(batch) or 'batch'}.csv"
     return BatchTable.opened(path, ROW_COLUMNS)
 

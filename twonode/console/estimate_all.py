@@ -44,42 +44,54 @@ def estimate_all(
 
     Returns the exit code: damaged where a recording was. Raises NotARecording where there is no sweep.
     """
-    folders = tuple(_sweeps(archive))
+    folders, of_batches = _sweeps(archive)
     if not folders:
         from twonode.recordings.errors import NotARecording
 
         raise NotARecording(
-            f"There is no sweep in {archive}.",
+            f"There is no sweep in {archive}" + (", only parts of drawer batches." if of_batches else "."),
             "Nothing can be worked out again.",
             "Name the folder of the archive with --archive.",
         )
     answers = list(_answers(folders, save=save, picture=picture, processes=processes))
     if as_json:
-        print(json.dumps(_document(archive, answers)))
+        print(json.dumps(_document(archive, answers, of_batches=of_batches)))
     else:
-        _print(answers, save=save)
+        _print(answers, of_batches=of_batches, save=save)
     return Exit.DAMAGED if any(a.damaged for a in answers) else Exit.DONE
 
 
-def _sweeps(archive: Path) -> Iterator[Path]:
+def _sweeps(archive: Path) -> tuple[tuple[Path, ...], int]:
+    """The folders to work on, and how many belong to a batch of loose parts.
+
+    Those are left alone: the drawer takes the fixture out of several sweeps together, and one of them by itself would
+    say less than what is filed.
+    """
+    from twonode.acquire.drawer_request import BATCH_TAG
     from twonode.recordings import read_any_header
     from twonode.recordings.bag import DECLARATION
     from twonode.recordings.errors import RecordingError
     from twonode.recordings.naming import UNFINISHED
 
-    if not archive.is_dir():
-        return
-    for folder in sorted(archive.iterdir()):
+    found: list[Path] = []
+    of_batches = 0
+    for folder in sorted(archive.iterdir()) if archive.is_dir() else ():
         if folder.name.startswith(".") or folder.name.endswith(UNFINISHED):
             continue
         if not (folder / DECLARATION).is_file():
             continue
         try:
-            if read_any_header(folder).kind.tells_of_a_part:
-                yield folder
+            header = read_any_header(folder)
         except RecordingError:
             # Working on it says what is wrong with it.
-            yield folder
+            found.append(folder)
+            continue
+        if header.kind.tells_of_a_part:
+            if BATCH_TAG in header.tags:
+                of_batches += 1
+            else:
+                found.append(folder)
+    return tuple(found), of_batches
 
 
 def _answers(
@@ -140,7 +152,7 @@ def _last_said(folder: Path, part: str) -> Said | None:
     return said_in(max(documents, key=lambda each: each[:2])[2]) if documents else None
 
 
-def _document(archive: Path, answers: list[_Answer]) -> dict[str, Any]:
+def _document(archive: Path, answers: list[_Answer], *, of_batches: int) -> dict[str, Any]:
     def said(each: Said | None) -> dict[str, Any] | None:
         if each is None:
             return None
@@ -155,6 +167,7 @@ def _document(archive: Path, answers: list[_Answer]) -> dict[str, Any]:
     return {
         "format": 1,
         "archive": str(archive),
+        "of_drawer_batches": of_batches,
         "recordings": [
             {
                 "recording": a.name,
@@ -170,7 +183,7 @@ def _document(archive: Path, answers: list[_Answer]) -> dict[str, Any]:
     }
 
 
-def _print(answers: list[_Answer], *, save: bool) -> None:
+def _print(answers: list[_Answer], *, of_batches: int, save: bool) -> None:
     done = [a.found for a in answers if a.found is not None]
     changed = [found for found in done if found.changed]
     new = sum(found.before is None for found in done)
@@ -188,6 +201,8 @@ def _print(answers: list[_Answer], *, save: bool) -> None:
             click.echo(f"  {answer.name}: {answer.trouble}", err=True)
         elif not answer.kept:
             click.echo(f"  {answer.name}: its new result could not be kept beside it.", err=True)
+    if of_batches:
+        click.echo(f"  {of_batches} of drawer batches left as the drawer worked them out.")
     if save:
         sys.stdout.flush()
         click.echo("The new results lie beside the old ones; nothing was overwritten.")

@@ -103,6 +103,9 @@ def instruments(
     looked = not addresses and discovery
     if looked:
         if not as_json:
+            from twonode.drivers.discovery import library_words
+
+            click.echo(f"VISA library: {library_words(visa)}", err=True)
             click.echo("Looking for instruments (sends a broadcast into the local network) ...", err=True)
         found = [
             _Found(resource=address, error="a serial port: not asked")
@@ -115,7 +118,7 @@ def instruments(
     if as_json:
         print(json.dumps({"format": 1, "looked": looked, "instruments": [asdict(each) for each in found]}))
     else:
-        _print(found)
+        _print(found, looked=looked)
     return Exit.INSTRUMENT if addresses and any(each.error for each in found) else Exit.DONE
 
 
@@ -150,10 +153,16 @@ def _ask(address: str, visa: Literal["system", "python"] | None) -> _Found:
     return _Found(resource=address, identity=identity)
 
 
-def _print(found: list[_Found]) -> None:
+def _print(found: list[_Found], *, looked: bool) -> None:
     if not found:
-        click.echo("No instrument was found or named.")
+        click.echo("No instrument was found." if looked else "No instrument was named.")
         click.echo("Give addresses, such as: twonode instruments TCPIP0::192.168.1.20::5025::SOCKET")
+        if looked:
+            from twonode.drivers.discovery import NOTHING_FOUND
+
+            click.echo("The usual reasons, and how to check each:")
+            for number, reason in enumerate(NOTHING_FOUND, start=1):
+                click.echo(f"  {number}. {reason}")
         return
     for each in found:
         click.secho(each.resource, bold=True)

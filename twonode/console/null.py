@@ -13,6 +13,7 @@ import click
 
 from twonode.console.benches import bench_of, check_bench_options, unique_tags
 from twonode.console.confirm import confirm_node_without_power, show_cautions
+from twonode.console.debuglog import debug_log
 from twonode.console.exits import Exit
 from twonode.console.options import (
     TAG,
@@ -22,6 +23,7 @@ from twonode.console.options import (
     common_options,
     default_archive,
 )
+from twonode.console.simulation import family_options, misbehave_option
 
 if TYPE_CHECKING:
     from twonode.acquire import NullRequest
@@ -69,6 +71,8 @@ _LOOSE_TRIMMING = 0.04
 @bench_options
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of the simulated bench.")
 @click.option("--speed", type=click.FloatRange(0.01, 100.0), default=1.0, hidden=True)
+@family_options(hidden=True)
+@misbehave_option(hidden=True)
 @click.option(
     "--unplugged-and-discharged",
     is_flag=True,
@@ -114,8 +118,9 @@ def null(**options: Any) -> int:
         click.echo(_LEAD.format(onward=onward) + "\n", err=True)
     request = _request(options, stage)
     check_null_request(request)
-    with leaving(), bench_of(options, stage, one_node=True) as bench:
-        folder = measure(bench, request, archive=options["archive"] or default_archive(), quiet=quiet)
+    with debug_log(options["debug"]) as log, leaving(), bench_of(options, stage, one_node=True) as bench:
+        archive = options["archive"] or default_archive()
+        folder = measure(bench, request, archive=archive, quiet=quiet, log=log)
     _show(folder, as_json=as_json)
     return Exit.DONE
 

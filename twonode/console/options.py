@@ -271,12 +271,21 @@ def bench_options(command: F) -> F:
             help="Command profile, where *IDN? is unknown.",
         ),
         click.option(
+            "--allow-unverified",
+            is_flag=True,
+            help="Use a command profile that was written from memory; try it first by `twonode instruments --try`.",
+        ),
+        click.option(
             "--visa",
             type=click.Choice(["system", "python"]),
             help="VISA library.  [default: the system's, if any]",
         ),
         click.option("--scope", metavar="RESOURCE", help="VISA address of the scope."),
-        click.option("--generator", metavar="RESOURCE", help="VISA address of the generator."),
+        click.option(
+            "--generator",
+            metavar="RESOURCE",
+            help="VISA address of the generator, or `manual` for one that is dialled by hand.",
+        ),
         click.option(
             "--line",
             type=click.Choice(["50", "60"]),

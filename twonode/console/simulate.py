@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from twonode.console.options import common_options, simulation_options
+from twonode.console.simulation import family_options, misbehave_option
+
+if TYPE_CHECKING:
+    from twonode.drivers.simulated.misbehave import Misbehaviour
 
 __all__ = ["simulate"]
 
@@ -19,37 +24,37 @@ __all__ = ["simulate"]
     type=click.Path(path_type=Path),
     help="Stage file with the circuit the bench is clipped to.  [default: the Wrenfield 46 of the demo]",
 )
-@click.option(
-    "--scope-family",
-    type=click.Choice(["ten-field", "curve"]),
-    default="ten-field",
-    show_default=True,
-    help="Dialect of the simulated scope.",
-)
+@family_options(hidden=False)
 @click.option(
     "--line", type=click.Choice(["50", "60"]), default="50", show_default=True, help="Mains frequency, Hz."
 )
 @simulation_options
+@misbehave_option(hidden=False)
 @common_options
 def simulate(
     stage_file: Path | None,
+    generator_family: str,
     scope_family: str,
     line: str,
     true: tuple[tuple[str, str], ...],
     faults: tuple[tuple[str, str, str | None], ...],
     seed: int,
     speed: float,
+    misbehave: tuple[Misbehaviour, ...],
     as_json: bool,
     debug: bool,
 ) -> int:
     """Serve a simulated bench on this computer until interrupted (Ctrl-C).
 
-    Prints three addresses, one a line; only programs on this computer can reach them.
+    Prints three addresses, one a line; only programs on this computer can reach them. The serial generators G3 and G4
+    keep their own language there and do not answer *IDN?, so their profile has to be named.
 
     \b
     Example, in two terminals:
       twonode simulate --true C7=18n --seed 3
       twonode sweep --stage stage.toml --part C7 --generator ... --scope ...
+    What a program does when something goes wrong (the list: --misbehave help):
+      twonode simulate --misbehave closed-inside-block@3 --misbehave hum@5
     """
     from twonode.analysis.stage import load_stage, shipped_stage
     from twonode.console.simulation import simulated_settings
@@ -66,6 +71,8 @@ def simulate(
         line_hz=float(line),
         speed=speed,
         scope_family=scope_family,
+        generator_family=generator_family,
+        misbehave=misbehave,
     )
     with leaving(), SimulatedBench(settings) as bench:
         addresses = {

@@ -1,12 +1,13 @@
 """From the options of a command to the settings of the simulated bench.
 
-Owns reading --true and --fault against the stage. The bench itself belongs to `drivers.simulated`.
+Owns the choice of dialects, and reading --true and --fault against the stage. The bench itself belongs to
+`drivers.simulated`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
@@ -15,8 +16,76 @@ from twonode.console.options import fault_of
 if TYPE_CHECKING:
     from twonode.analysis.stage import Stage
     from twonode.drivers.simulated import SimulatedSettings
+    from twonode.drivers.simulated.misbehave import Misbehaviour
 
-__all__ = ["simulated_settings"]
+__all__ = ["GENERATOR_FAMILIES", "SCOPE_FAMILIES", "family_options", "misbehave_option", "simulated_settings"]
+
+SCOPE_FAMILIES = ("S1a", "S1b", "S1c", "S2", "S3", "S4", "S5")
+"""Values of `ScopeFamily`, here again so that a command's help needs no bench."""
+GENERATOR_FAMILIES = ("G1", "G1b", "G2", "G3", "G4")
+"""Values of `GeneratorFamily`."""
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def family_options(*, hidden: bool) -> Callable[[F], F]:
+    """--generator-family and --scope-family: which dialects the simulated instruments speak."""
+
+    def added(command: F) -> F:
+        for kind, families in (("scope", SCOPE_FAMILIES), ("generator", GENERATOR_FAMILIES)):
+            command = click.option(
+                f"--{kind}-family",
+                type=click.Choice(families),
+                default=families[0],
+                show_default=True,
+                hidden=hidden,
+                help=f"Dialect of the simulated {kind}.",
+            )(command)
+        return command
+
+    return added
+
+
+class _MisbehaviourType(click.ParamType):  # type: ignore[type-arg,unused-ignore]
+    name = "name"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if not isinstance(value, str):
+            return value
+        from twonode.drivers.simulated.misbehave import parse_misbehaviour
+
+        if value == "help" and ctx is not None:
+            _list_misbehaviour()
+            ctx.exit()
+        try:
+            return parse_misbehaviour(value)
+        except ValueError as exc:
+            self.fail(str(exc), param, ctx)
+
+
+def _list_misbehaviour() -> None:
+    from twonode.drivers.simulated.misbehave import Kind
+
+    for kind in Kind:
+        click.echo(f"{kind.value:21} {kind.words}")
+    click.echo("Write NAME, NAME@connect, NAME@3 (from the third record on), NAME@closing, NAME@3,always,")
+    click.echo("generator:NAME@3 or scope:NAME@3; most happen to the scope where nothing is said.")
+
+
+def misbehave_option(*, hidden: bool) -> Callable[[F], F]:
+    """--misbehave: what goes wrong on the simulated bench on purpose, and when."""
+
+    def added(command: F) -> F:
+        return click.option(
+            "--misbehave",
+            type=_MisbehaviourType(),
+            metavar="NAME[@MOMENT]",
+            multiple=True,
+            hidden=hidden,
+            help="Something that goes wrong, such as no-reply@3 at the third record; `--misbehave help` lists all.",
+        )(command)
+
+    return added
 
 
 def simulated_settings(
@@ -29,18 +98,20 @@ def simulated_settings(
     probe_factors: tuple[float, float] = (10.0, 10.0),
     probe_nodes: tuple[str, str] | None = None,
     speed: float = 1.0,
-    scope_family: str = "ten-field",
+    scope_family: str = "S1a",
+    generator_family: str = "G1",
+    misbehave: Sequence[Misbehaviour] = (),
 ) -> SimulatedSettings:
     """Settings of a simulated bench clipped to a stage.
 
+    scope_family, generator_family : names of dialects, as in SCOPE_FAMILIES and GENERATOR_FAMILIES.
     true : part and value as typed. faults : part, kind and amount as typed. probe_nodes : None is drive and far node.
 
     Raises StageError for a part that is not in the stage, QuantityError for a value that is none.
     """
     from twonode.analysis.quantities import parse_quantity
-    from twonode.drivers.simulated import ScopeFamily, SimulatedSettings
+    from twonode.drivers.simulated import GeneratorFamily, ScopeFamily, SimulatedSettings
 
-    families = {"ten-field": ScopeFamily.TEN_FIELD, "curve": ScopeFamily.CURVE}
     try:
         return SimulatedSettings(
             stage=stage,
@@ -53,7 +124,9 @@ def simulated_settings(
             probe_nodes=probe_nodes,
             probe_factor=(int(probe_factors[0]), int(probe_factors[1])),
             speed=speed,
-            scope_family=families[scope_family],
+            scope_family=ScopeFamily(scope_family),
+            generator_family=GeneratorFamily(generator_family),
+            misbehave=tuple(misbehave),
         )
     except ValueError as exc:
         raise click.UsageError(f"The simulated bench cannot be made: {exc}") from exc

@@ -10,36 +10,33 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from twonode.console.benches import bench_of, check_bench_options, unique_tags
+from twonode.console.benches import bench_of, check_bench_options
 from twonode.console.confirm import confirm_without_power, show_cautions
 from twonode.console.options import (
-    COMPANION,
-    NO_NULL,
     NODE_VOLTS,
-    PROBES,
     TAG,
-    TOLERANCE,
     Quantity,
     archive_option,
+    bench_options,
     check_option,
     common_options,
     default_archive,
-    named_null,
     picture_option,
     simulation_options,
 )
+from twonode.console.simulation import family_options, misbehave_option
+from twonode.console.sweeping import null_to_go_by, sweep_request
+from twonode.console.wiring import wired_stage, wiring_options
 
 if TYPE_CHECKING:
     from twonode.acquire import SweepRequest
     from twonode.analysis.hookup import HookUp
     from twonode.analysis.stage import Stage
+    from twonode.console.debuglog import DebugLog
     from twonode.drivers.bench import Bench
     from twonode.recordings import Recording
 
 __all__ = ["sweep"]
-
-# The ordinary grade of a new resistor with four bands (common practice, no source).
-_USUAL_RESISTOR = "5%"
 
 
 @click.command(
@@ -47,54 +44,13 @@ _USUAL_RESISTOR = "5%"
     "(--check), 2 wrong usage or bad file, 3 an instrument failed or the sweep was refused, 130 interrupted."
 )
 @click.option(
-    "--hookup",
-    type=click.Choice(["series", "shunt", "stage"]),
-    help="How the part is wired: series (part between the nodes, known resistor from far node to ground), shunt "
-    "(known resistor between the nodes, part to ground), stage (in circuit).  [default: stage where --stage is given]",
+    "--continue",
+    "continue_",
+    metavar="RECORDING",
+    help="Go on with a sweep that was interrupted: a new recording takes its points over and adds what is missing. "
+    "The old one stays as it is; of the two, give only the new one to other commands.",
 )
-@click.option("--part", help="Name of the capacitor, such as C7.")
-@click.option(
-    "--expect",
-    type=Quantity("F"),
-    help="Value it should have, such as 22n; without it the part is looked for.",
-)
-@click.option(
-    "--tolerance",
-    type=TOLERANCE,
-    help="Limits it is held against, such as 10% or -20/+100%.  [default: the stage's, else 20%]",
-)
-@click.option(
-    "--resistor", type=Quantity("ohm"), help="Known resistor of the series or shunt hook-up, such as 100k."
-)
-@click.option(
-    "--resistor-tolerance",
-    type=TOLERANCE,
-    help=f"How well it is known, such as 0.1%.  [default: {_USUAL_RESISTOR}]",
-)
-@click.option(
-    "--stage",
-    "stage_file",
-    type=click.Path(path_type=Path),
-    help="Stage file (TOML) with the circuit around the part.",
-)
-@click.option(
-    "--companion",
-    type=COMPANION,
-    help='A known resistor or capacitor clipped on for a second sweep of a stage, such as "100k 0.1%".',
-)
-@click.option(
-    "--across",
-    type=click.Choice(["far", "part"]),
-    help="Where the companion is: far node to ground, or across the part.  [default: far]",
-)
-@click.option("--drive", metavar="NODE", help="Node that is driven.  [default: the stage's]")
-@click.option("--far", metavar="NODE", help="Node of channel 2.  [default: the stage's]")
-@click.option(
-    "--through",
-    type=COMPANION,
-    help='A known resistor between generator and driven node, such as "10k 1%": channel 1 goes to the generator\'s '
-    "side of it, so that a bypass is seen from its own node.",
-)
+@wiring_options
 @click.option("--from", "from_hz", type=Quantity("Hz"), help="Lowest frequency.  [default: chosen]")
 @click.option("--to", "to_hz", type=Quantity("Hz"), help="Highest frequency.  [default: chosen]")
 @click.option("--points", type=int, help="Number of frequencies.  [default: as many as are needed]")
@@ -111,21 +67,7 @@ _USUAL_RESISTOR = "5%"
     help="Null run to use, or none.  [default: the newest in the archive that fits scope and probes]",
 )
 @click.option("--level", "level_vpp", type=Quantity("V"), help="Generator, V peak-to-peak, open circuit.")
-@click.option(
-    "--probes", type=PROBES, default="10,10", show_default=True, help="Switch of channel 1's and 2's probe."
-)
-@click.option(
-    "--line", type=click.Choice(["50", "60"]), default="50", show_default=True, help="Mains frequency, Hz."
-)
-@click.option("--generator", metavar="RESOURCE", help="VISA address of the generator.")
-@click.option("--scope", metavar="RESOURCE", help="VISA address of the scope.")
-@click.option(
-    "--visa", type=click.Choice(["system", "python"]), help="VISA library.  [default: the system's, if any]"
-)
-@click.option(
-    "--profile", "profiles", metavar="NAME", multiple=True, help="Command profile, where *IDN? is unknown."
-)
-@click.option("--simulated", is_flag=True, help="Use a simulated bench: no hardware, no confirmation.")
+@bench_options
 @click.option(
     "--unplugged-and-discharged",
     is_flag=True,
@@ -138,6 +80,8 @@ _USUAL_RESISTOR = "5%"
     "--tag", "tags", type=TAG, multiple=True, help="Filed with it: set=..., serial=..., position=..."
 )
 @simulation_options
+@family_options(hidden=True)
+@misbehave_option(hidden=True)
 @archive_option
 @picture_option
 @check_option
@@ -162,37 +106,32 @@ def sweep(**options: Any) -> int:
       twonode estimate RECORDING1 RECORDING2
     The same without any hardware:
       twonode sweep --stage stage.toml --part C7 --simulated
+    Going on after a cable fell out (same instruments, same wiring):
+      twonode sweep --continue RECORDING
 
     SAFETY: never sweep a powered set. Before a sweep inside a set you are asked to confirm that it is unplugged,
     discharged and checked with a meter, and for the volts left at both nodes; 5 V or more is refused. A
     DC-blocking capacitor belongs in the generator lead, before channel 1. Untested on hardware.
     """
-    from dataclasses import replace
-
-    from twonode.acquire import check_request, sweep_of
+    from twonode.console.continuing import continue_sweep
+    from twonode.console.debuglog import debug_log
     from twonode.console.filing import conclude, show
-    from twonode.console.measuring import measure
+    from twonode.drivers.errors import OutputUnknown
     from twonode.drivers.leaving import leaving
 
     quiet = options["quiet"] or options["as_json"]
-    archive: Path = options["archive"] or default_archive()
-    check_bench_options(options)
-    stage, hookup = _stage_of(options)
-    _check_seen(stage, options, hookup)
-    if not quiet:
-        _show_hookup(hookup, stage)
-    request = _request(options, stage, hookup)
-    check_request(request)
     with leaving():
-        with bench_of(options, stage) as bench:
-            null = _null_run(bench, request, options["null"], archive=archive, quiet=quiet)
-            if null is not None:
-                request = replace(request, null=null.folder)
-            recording = measure(
-                bench, request, archive=archive, quiet=quiet, null=None if null is None else sweep_of(null)
-            )
-        # A null run from another folder is not found beside the sweep.
-        places = () if null is None else (null.folder.resolve().parent,)
+        places: tuple[Path, ...] = ()
+        with debug_log(options["debug"]) as log:
+            try:
+                if options["continue_"] is not None:
+                    recording = continue_sweep(options, quiet=quiet, log=log)
+                else:
+                    recording, places = _measured(options, quiet=quiet, log=log)
+            except OutputUnknown as exc:
+                for folder in log.folders:
+                    exc.add_note(f"All points are measured and kept; twonode estimate {folder}")
+                raise
         outcome = conclude([recording], picture=options["picture"], places=places)
     status = show(outcome, as_json=options["as_json"], check=options["check"])
     if options["companion"] is not None and not quiet:
@@ -200,134 +139,44 @@ def sweep(**options: Any) -> int:
     return status
 
 
+def _measured(options: dict[str, Any], *, quiet: bool, log: DebugLog) -> tuple[Path, tuple[Path, ...]]:
+    """A sweep from its beginning: its recording, and where its null run lies."""
+    from dataclasses import replace
+
+    from twonode.acquire import check_request, sweep_of
+    from twonode.console.measuring import measure
+
+    archive: Path = options["archive"] or default_archive()
+    check_bench_options(options)
+    stage, hookup = wired_stage(options)
+    if not quiet:
+        _show_hookup(hookup, stage)
+    request = _request(options, stage, hookup)
+    check_request(request)
+    with bench_of(options, stage) as bench:
+        null = _null_run(bench, request, options["null"], archive=archive, quiet=quiet)
+        if null is not None:
+            request = replace(request, null=null.folder)
+        recording = measure(
+            bench,
+            request,
+            archive=archive,
+            quiet=quiet,
+            null=None if null is None else sweep_of(null),
+            log=log,
+        )
+    # A null run from another folder is not found beside the sweep.
+    return recording, () if null is None else (null.folder.resolve().parent,)
+
+
 def _null_run(
     bench: Bench, request: SweepRequest, wanted: str | None, *, archive: Path, quiet: bool
 ) -> Recording | None:
     """The null run to go by, said on the screen whether there is one or not."""
-    from datetime import UTC, datetime
-
-    from twonode.acquire import age_words, null_for_sweep
-
-    if wanted == NO_NULL:
-        return None
-    null = null_for_sweep(bench, request, archive=archive, wanted=named_null(wanted))
-    if not quiet:
-        words = "No null run in the archive fits this scope and these probes; `twonode null` makes one."
-        if null is not None:
-            age = age_words(null.header.created_utc, datetime.now(UTC))
-            words = f"Going by the null run made {age}: {null.folder}"
+    null, words = null_to_go_by(bench, request, wanted, archive=archive)
+    if words is not None and not quiet:
         click.echo(words, err=True)
     return null
-
-
-def _stage_of(options: dict[str, Any]) -> tuple[Stage, HookUp]:
-    """The circuit and the hook-up that the options describe, the asked part in it as it is expected."""
-    from twonode.analysis.hookup import HookUp
-
-    if options["hookup"] is None and options["stage_file"] is None:
-        raise click.UsageError("Say how the part is wired: --hookup series, --hookup shunt, or --stage FILE")
-    hookup = HookUp(options["hookup"] or "stage")
-    for name in ("drive", "far", "through"):
-        if hookup is not HookUp.STAGE and options[name] is not None:
-            raise click.UsageError(f"--{name} belongs to the stage hook-up, not to --hookup {hookup.value}")
-    if options["across"] is not None and options["companion"] is None:
-        raise click.UsageError('--across needs --companion, such as --companion "100k 0.1%"')
-    if hookup is HookUp.STAGE:
-        return _with_companion(_from_file(options), options), hookup
-    if options["companion"] is not None:
-        raise click.UsageError(
-            f"--companion belongs to the stage hook-up; --hookup {hookup.value} has its known resistor"
-        )
-    if options["stage_file"] is not None:
-        raise click.UsageError(f"--stage belongs to the stage hook-up, not to --hookup {hookup.value}")
-    return _from_fixture(options, hookup), hookup
-
-
-def _from_file(options: dict[str, Any]) -> Stage:
-    from dataclasses import replace
-
-    from twonode.analysis.stage import load_stage
-
-    if options["stage_file"] is None:
-        raise click.UsageError("--hookup stage needs --stage FILE, the circuit around the part")
-    if options["resistor"] is not None or options["resistor_tolerance"] is not None:
-        raise click.UsageError("--resistor belongs to --hookup series or shunt; a stage has its own parts")
-    stage = _clipped(load_stage(options["stage_file"]), options)
-    part = stage.asked_part(options["part"])
-    return stage.replace_part(
-        replace(
-            part,
-            value=options["expect"] or part.value,
-            tolerance=options["tolerance"] or part.tolerance_or_default(),
-        )
-    )
-
-
-def _clipped(stage: Stage, options: dict[str, Any]) -> Stage:
-    """The stage with generator and channels where --drive, --far and --through put them."""
-    drive, far, through = options["drive"], options["far"], options["through"]
-    if through is None:
-        if drive is None and far is None:
-            return stage
-        from twonode.analysis.feeding import clipped
-
-        return clipped(stage, drive=drive, far=far)
-    from twonode.analysis.feeding import fed_through
-    from twonode.analysis.stage import PartKind
-
-    if through.kind is not PartKind.RESISTOR:
-        raise click.UsageError('--through is a resistor, such as --through "10k 1%"')
-    return fed_through(stage, through.value, through.tolerance, drive=drive, far=far)
-
-
-def _check_seen(stage: Stage, options: dict[str, Any], hookup: HookUp) -> None:
-    """Refuse a sweep that could not show the part, and say where to clip on."""
-    from twonode.analysis.hookup import HookUp
-
-    if hookup is HookUp.STAGE:
-        from twonode.analysis.clips import check_seen
-
-        check_seen(stage, stage.asked_part(options["part"]).name)
-
-
-def _with_companion(stage: Stage, options: dict[str, Any]) -> Stage:
-    """The stage with what is clipped on for this sweep."""
-    if options["companion"] is None:
-        return stage
-    from twonode.analysis.companion import Across, companion_part, with_companion
-
-    chosen = options["companion"]
-    companion = companion_part(
-        stage,
-        stage.asked_part(options["part"]).name,
-        kind=chosen.kind,
-        value=chosen.value,
-        tolerance=chosen.tolerance,
-        across=Across(options["across"] or "far"),
-    )
-    return with_companion(stage, companion)
-
-
-def _from_fixture(options: dict[str, Any], hookup: HookUp) -> Stage:
-    from twonode.analysis.hookup import HookUp, series_stage, shunt_stage
-    from twonode.analysis.quantities import parse_tolerance
-
-    if options["resistor"] is None:
-        raise click.UsageError(f"--hookup {hookup.value} needs --resistor, such as --resistor 100k")
-    build = series_stage if hookup is HookUp.SERIES else shunt_stage
-    return build(
-        part=options["part"] or "C",
-        value_farad=options["expect"] or _UNKNOWN_FARAD,
-        tolerance=options["tolerance"] or parse_tolerance(_USUAL_TOLERANCE),
-        resistor_ohm=options["resistor"],
-        resistor_tolerance=options["resistor_tolerance"] or parse_tolerance(_USUAL_RESISTOR),
-    )
-
-
-_UNKNOWN_FARAD = 10e-9
-"""Where the search for a part of which nothing is known begins: the middle of what a fixture reaches."""
-_USUAL_TOLERANCE = "20%"
-"""The ordinary grade of old parts (common practice, no source)."""
 
 
 def _show_hookup(hookup: HookUp, stage: Stage) -> None:
@@ -337,33 +186,11 @@ def _show_hookup(hookup: HookUp, stage: Stage) -> None:
 
 
 def _request(options: dict[str, Any], stage: Stage, hookup: HookUp) -> SweepRequest:
-    from twonode.acquire import PlanKind, SweepRequest
     from twonode.analysis.hookup import HookUp
 
-    asked = stage.asked_part(options["part"])
     unplugged, volts = options["unplugged_and_discharged"], options["node_volts"]
     if hookup is HookUp.STAGE and not options["simulated"]:
         show_cautions(companion=options["companion"] is not None)
         confirmation = confirm_without_power(stage, given=unplugged, node_volts=volts)
         unplugged, volts = confirmation.unplugged_and_discharged, confirmation.node_volts
-    tags = unique_tags(options["tags"])
-    return SweepRequest(
-        hookup=hookup,
-        stage=stage,
-        part=asked.name,
-        nominal_farad=None if hookup is not HookUp.STAGE and options["expect"] is None else asked.value,
-        tolerance=asked.tolerance,
-        plan=PlanKind(options["plan"]),
-        from_hz=options["from_hz"],
-        to_hz=options["to_hz"],
-        points=options["points"],
-        level_vpp=options["level_vpp"],
-        probe_factors=options["probes"],
-        line_hz=float(options["line"]),
-        tags=tags,
-        operator=tags.get("operator"),
-        node_volts=volts,
-        unplugged_and_discharged=unplugged,
-        simulated=options["simulated"],
-        seed=options["seed"] if options["simulated"] else None,
-    )
+    return sweep_request(options, stage, hookup, unplugged=unplugged, node_volts=volts)

@@ -213,12 +213,12 @@ def _report(document: dict[str, Any]) -> str:
 
 def _write(place: Path, text: str) -> None:
     from twonode.recordings.disk import write_whole
-    from twonode.recordings.errors import not_writable
+    from twonode.recordings.errors import output_not_writable
 
     try:
         write_whole(place, text.encode("utf-8"))
     except OSError as exc:
-        raise not_writable(place, exc) from exc
+        raise output_not_writable(place, exc) from exc
 
 
 def _print(step: TrialStep) -> None:

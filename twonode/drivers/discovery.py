@@ -1,14 +1,39 @@
 """Looking for instruments: the one thing here that sends a broadcast, and only when a person asks for it.
 
-Owns the list of addresses that a VISA library finds. Asks none of them anything.
+Owns the list of addresses that a VISA library finds, which library that is, and what to check where it finds none.
+Asks no instrument anything.
 """
 
 from __future__ import annotations
 
 from twonode.drivers.errors import LinkError
-from twonode.drivers.link import Backend, _resource_manager, system_visa_library
+from twonode.drivers.link import Backend, list_addresses, system_visa_library
 
-__all__ = ["find_addresses"]
+__all__ = ["NOTHING_FOUND", "find_addresses", "library_words", "usual_backend"]
+
+NOTHING_FOUND: tuple[str, ...] = (
+    "The instrument is not in the network, or is reached by a plain socket, which no search finds: look up its "
+    "address in its own network menu, `ping` it, then name it, such as TCPIP0::192.168.1.20::5025::SOCKET.",
+    "A driver for USB or serial is missing: with a system VISA library its own program must list the instrument; "
+    "without one, USB needs twonode's `usb` extra, and on Windows a libusb driver for the instrument.",
+    "Something else holds it, or you may not use it: close the maker's program; on Linux check that `ls -l "
+    "/dev/usbtmc*` shows a device you may read and write (a udev rule gives you the right).",
+)
+"""The three usual reasons why no instrument is found, each with how to check it."""
+
+
+def usual_backend() -> Backend:
+    """The library that is used where nobody chooses: the system's where there is one, else pyvisa-py."""
+    return "system" if system_visa_library() else "python"
+
+
+def library_words(backend: Backend | None = None) -> str:
+    """Which VISA library is used, in words."""
+    found = system_visa_library()
+    if (backend or usual_backend()) == "python":
+        other = f"; the system's is {found}: --visa system" if found else "; the system has no VISA library"
+        return f"pyvisa-py (comes with twonode{other})"
+    return f"the system's VISA library ({found})" if found else "the system's VISA library, and there is none"
 
 
 def find_addresses(backend: Backend | None = None) -> tuple[str, ...]:
@@ -20,10 +45,8 @@ def find_addresses(backend: Backend | None = None) -> tuple[str, ...]:
     ------
     LinkError : the VISA library cannot be used.
     """
-    if backend is None:
-        backend = "system" if system_visa_library() else "python"
     try:
-        return tuple(sorted(_resource_manager(backend).list_resources("?*::INSTR")))
+        return list_addresses(backend or usual_backend())
     except Exception as exc:
         raise LinkError(
             f"The VISA library could not look for instruments: {' '.join(str(exc).split())[:160]}",

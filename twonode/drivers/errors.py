@@ -19,6 +19,7 @@ __all__ = [
     "SettingNotTaken",
     "SettingRefused",
     "UnknownInstrument",
+    "UnverifiedProfile",
     "WrongInstrument",
 ]
 
@@ -37,6 +38,7 @@ class BenchError(TwonodeError):
     ├── UnknownInstrument    no profile fits the reply to *IDN?
     ├── WrongInstrument      a profile fits, and it is one of another kind: addresses swapped
     ├── ProfileError         a command profile cannot be read or does not exist
+    │   └── UnverifiedProfile  it was written from memory and nobody asked for such a one
     └── OutputUnknown        the generator could not be told to switch its output off
     """
 
@@ -79,6 +81,10 @@ class WrongInstrument(BenchError):
 
 class ProfileError(BenchError):
     """A command profile that cannot be read, is not valid or does not exist."""
+
+
+class UnverifiedProfile(ProfileError):
+    """The profile that fits was written from memory; it is used only where the person asks for it."""
 
 
 class OutputUnknown(BenchError):

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import msgspec
 
+from twonode.analysis.tomltext import TomlError, read_toml
 from twonode.drivers.errors import ProfileError, UnknownInstrument, UnverifiedProfile, WrongInstrument
 from twonode.drivers.profile_format import (
     Evidence,
@@ -63,7 +64,7 @@ def parse_profile(text: str, *, where: str = "profile") -> Profile:
     ProfileError : no TOML, an unknown key, a missing key or a value that is not allowed; names file and key.
     """
     try:
-        profile: Profile = msgspec.toml.decode(text, type=Profile)
+        profile: Profile = msgspec.convert(read_toml(text), type=Profile)
     except msgspec.ValidationError as exc:
         what, _, path = str(exc).partition(" - at `$")
         key = path.strip("`.") or "the top level"
@@ -72,7 +73,7 @@ def parse_profile(text: str, *, where: str = "profile") -> Profile:
             "A profile with a mistake could send the instrument a wrong command.",
             "Correct that key; the profiles that come with twonode are examples.",
         ) from exc
-    except msgspec.DecodeError as exc:
+    except TomlError as exc:
         raise ProfileError(
             f"{where} is no TOML: {exc}.",
             "A profile that cannot be read whole is not used in part.",

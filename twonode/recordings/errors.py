@@ -86,6 +86,15 @@ class UnfitSearch(RecordingError):
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT} if hasattr(errno, "EDQUOT") else {errno.ENOSPC})
 
 
+def output_not_writable(path: str | os.PathLike[str], exc: OSError) -> ArchiveNotWritable:
+    """The same for a file that is no part of a recording: a picture, a report, an export."""
+    return ArchiveNotWritable(
+        f"{path} cannot be written ({exc.strerror or exc}).",
+        "The recordings themselves are untouched.",
+        "Check the folder, its room and your rights to it, or name another file.",
+    )
+
+
 def not_writable(path: str | os.PathLike[str], exc: OSError) -> ArchiveNotWritable:
     """The system's refusal to write ``path``, in our words."""
     if exc.errno in _FULL:

@@ -16,7 +16,7 @@ import msgspec
 
 from twonode.recordings.csvtable import columns_of, encode_cells
 from twonode.recordings.disk import place_new, write_whole
-from twonode.recordings.errors import UnfitExport, not_writable
+from twonode.recordings.errors import UnfitExport, output_not_writable
 from twonode.recordings.export_rows import (
     ExportedPoint,
     Gathered,
@@ -117,4 +117,4 @@ def place_file(path: Path, content: bytes, *, replace: bool) -> None:
             "Give --replace to write over it, or another name with --to.",
         ) from exc
     except OSError as exc:
-        raise not_writable(path, exc) from exc
+        raise output_not_writable(path, exc) from exc

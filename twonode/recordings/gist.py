@@ -21,6 +21,7 @@ from twonode.recordings.entry import Entry, EntryState, Worth
 from twonode.recordings.foldedtext import folded
 from twonode.recordings.heads import FORMAT
 from twonode.recordings.identity import filed_identity, with_corrections
+from twonode.recordings.jsontext import JSON_ERRORS
 from twonode.recordings.naming import is_recording_name, slug
 from twonode.recordings.notes import LARGEST_NOTE_BYTES, Note, decode_note, in_order, is_note
 
@@ -117,7 +118,7 @@ _result = msgspec.json.Decoder(_Result)
 _quantity = msgspec.json.Decoder(_Quantity)
 _expected = msgspec.json.Decoder(_Expected)
 
-_UNREADABLE = (OSError, msgspec.DecodeError, UnicodeDecodeError)
+_UNREADABLE = (OSError, *JSON_ERRORS)
 
 
 def read_gist(archive: Path, name: str) -> Gist:
@@ -137,13 +138,13 @@ def read_gist(archive: Path, name: str) -> Gist:
         header = _header.decode(content)
         if header.format <= FORMAT:
             return _readable(archive, name, header)
-    except (msgspec.DecodeError, UnicodeDecodeError) as exc:
+    except JSON_ERRORS as exc:
         because = f"data/recording.json is not sound ({exc})"
     else:
         because = ""
     try:
         written_as = _format.decode(content).format
-    except (msgspec.DecodeError, UnicodeDecodeError):
+    except JSON_ERRORS:
         written_as = 0
     if written_as > FORMAT:
         return _unreadable(
@@ -349,5 +350,5 @@ def _lenient(decoder: msgspec.json.Decoder[Any], raw: msgspec.Raw) -> Any:
         return None
     try:
         return decoder.decode(raw)
-    except msgspec.DecodeError:
+    except JSON_ERRORS:
         return None

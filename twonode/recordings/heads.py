@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 import msgspec
 
 from twonode.recordings.errors import DamagedRecording, NewerFormat, UnfitRecord
-from twonode.recordings.jsontext import encode_json
+from twonode.recordings.jsontext import JSON_ERRORS, encode_json
 
 __all__ = ["FORMAT", "decode_head", "encode_head", "kind_word", "must_be_utc"]
 
@@ -62,7 +62,7 @@ def kind_word(content: bytes, *, where: str) -> str:
                 "Reading it as the older format could give a wrong value.",
                 f"Use {named}, or a later one.",
             )
-    except (msgspec.DecodeError, UnicodeDecodeError) as exc:
+    except JSON_ERRORS as exc:
         raise _unsound(where, str(exc)) from exc
     if not isinstance(written.kind, str):
         raise _unsound(where, f"kind is {written.kind!r}, no word")
@@ -77,7 +77,7 @@ def decode_head(content: bytes, kind: type[Head], *, where: str) -> Head:
     kind_word(content, where=where)
     try:
         return msgspec.json.decode(content, type=kind)
-    except (msgspec.DecodeError, UnicodeDecodeError) as exc:
+    except JSON_ERRORS as exc:
         raise _unsound(where, str(exc)) from exc
 
 

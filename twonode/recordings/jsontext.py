@@ -11,7 +11,10 @@ from typing import Any
 import msgspec
 import numpy as np
 
-__all__ = ["encode_json"]
+__all__ = ["JSON_ERRORS", "encode_json"]
+
+JSON_ERRORS = (msgspec.DecodeError, UnicodeDecodeError, RecursionError)
+"""What reading JSON that anybody may have written can raise; the last one for nesting beyond all use."""
 
 
 def encode_json(value: Any) -> bytes:

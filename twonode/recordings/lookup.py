@@ -49,7 +49,13 @@ def named_folder(text: str, archive: Path) -> Path:
     return archive / only_match(text, names, where=f"in {archive}")
 
 
-def only_match(text: str, names: Sequence[str], *, where: str) -> str:
+def only_match(
+    text: str,
+    names: Sequence[str],
+    *,
+    where: str,
+    see: str = "`twonode archive list` and `twonode archive find` show what there is.",
+) -> str:
     """The one name that is, begins with or contains ``text``, in this order, whatever its case.
 
     Raises NotARecording where there is none or several.
@@ -72,5 +78,5 @@ def only_match(text: str, names: Sequence[str], *, where: str) -> str:
     raise NotARecording(
         f"There is no recording {text!r} {where}" + (f"; the nearest is {near[0]}." if near else "."),
         "A recording is named by its path, or by a part of its name inside the archive.",
-        "`twonode archive list` and `twonode archive find` show what there is.",
+        see,
     )

@@ -20,6 +20,7 @@ from twonode.recordings.bag import damaged
 from twonode.recordings.bounded import read_bounded
 from twonode.recordings.errors import UnfitRecord
 from twonode.recordings.identity import IdentityField
+from twonode.recordings.jsontext import JSON_ERRORS
 from twonode.recordings.results import add_result
 
 __all__ = [
@@ -185,7 +186,7 @@ _decoder = msgspec.json.Decoder(Note)
 
 
 def decode_note(content: bytes, *, name: str) -> Note:
-    """A note's file read back. Raises msgspec.DecodeError, UnicodeDecodeError."""
+    """A note's file read back. Raises one of `JSON_ERRORS`."""
     note = _decoder.decode(content)
     if note.when_utc.utcoffset() is None:
         raise msgspec.ValidationError("when_utc has no time zone")
@@ -206,6 +207,6 @@ def read_notes(folder: str | os.PathLike[str]) -> tuple[Note, ...]:
         content = read_bounded(place / name, LARGEST_NOTE_BYTES)
         try:
             notes.append(decode_note(content, name=name))
-        except (msgspec.DecodeError, UnicodeDecodeError) as exc:
+        except JSON_ERRORS as exc:
             raise damaged(place / name, f"it is no note ({exc})") from exc
     return in_order(notes)

@@ -28,7 +28,7 @@ from twonode.recordings.bag import (
 )
 from twonode.recordings.disk import FileLock, placing_new, twin_of
 from twonode.recordings.errors import NotARecording, RecordingInUse, UnfitRecord, not_writable
-from twonode.recordings.jsontext import encode_json
+from twonode.recordings.jsontext import JSON_ERRORS, encode_json
 from twonode.recordings.naming import UNFINISHED, candidate_names, lock_path, slug
 
 __all__ = [
@@ -216,7 +216,7 @@ def _decode(path: Path) -> dict[str, Any]:
         with path.open("rb") as file:
             content = file.read(_LARGEST_RESULT_BYTES + 1)
         document = msgspec.json.decode(content)
-    except (OSError, msgspec.DecodeError, UnicodeDecodeError) as exc:
+    except (OSError, *JSON_ERRORS) as exc:
         raise damaged(path, f"it cannot be read ({exc})") from exc
     if not isinstance(document, dict):
         raise damaged(path, "it is no JSON object")

@@ -16,6 +16,7 @@ import msgspec
 from twonode.analysis.estimate import Quantity
 from twonode.recordings.bounded import read_bounded
 from twonode.recordings.gist import newest_result
+from twonode.recordings.jsontext import JSON_ERRORS
 
 __all__ = ["Budget", "Result", "StatedFinding", "Stored", "result_of_document", "stored_result"]
 
@@ -143,7 +144,7 @@ def stored_result(folder: Path, *, kind: str, part: str | None) -> Stored:
     content = read_bounded(folder / "results" / file, _LARGEST_BYTES)
     try:
         return Stored(file=file, result=msgspec.json.decode(content, type=Result))
-    except (msgspec.DecodeError, UnicodeDecodeError) as exc:
+    except JSON_ERRORS as exc:
         return Stored(file=file, trouble=f"results/{file} is none this program understands ({exc})")
 
 

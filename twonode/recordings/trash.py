@@ -59,7 +59,10 @@ def restore(archive: str | os.PathLike[str], name: str) -> Path:
     """
     place = Path(archive)
     found = only_match(
-        name, [each.name for each in discarded(place)], where=f"among those discarded in {place}"
+        name,
+        [each.name for each in discarded(place)],
+        where=f"among those discarded in {place}",
+        see="`twonode archive restore` without a name shows what was put aside.",
     )
     return _move(place / DISCARDED / found, place)
 

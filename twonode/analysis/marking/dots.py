@@ -153,7 +153,7 @@ def read_colours(text: str, *, arrow: Arrow) -> tuple[tuple[Reading, ...], tuple
     if shape not in known:
         count = " and ".join(str(each) for each in shape)
         raise MarkingError(
-            f"{count} colours: no scheme known here has that many.",
+            f"{count} colour{'' if count == '1' else 's'}: no scheme known here has that many.",
             "A dot too few or too many changes the meaning of all others.",
             "Known are 3, 4, 5 and 6 colours, and two rows of 3 with / between them. Write none for a bare place.",
         )

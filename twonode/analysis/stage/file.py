@@ -6,7 +6,6 @@ Owns the keys of that file, where shipped stages lie, and naming file, part and 
 from __future__ import annotations
 
 import os
-import tomllib
 from collections.abc import Callable, Mapping
 from importlib import resources
 from pathlib import Path
@@ -16,6 +15,7 @@ from twonode.analysis.errors import QuantityError, StageError
 from twonode.analysis.quantities import parse_measured, parse_quantity, parse_tolerance
 from twonode.analysis.stage.model import Part, PartKind, Stage
 from twonode.analysis.stage.wording import nearest
+from twonode.analysis.tomltext import TomlError, read_toml
 
 __all__ = ["load_stage", "parse_stage", "shipped_stage", "shipped_stage_names"]
 
@@ -103,8 +103,8 @@ def parse_stage(text: str, *, where: str = "stage file") -> Stage:
     Raises StageError as `load_stage` does.
     """
     try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as exc:
+        table = read_toml(text)
+    except TomlError as exc:
         raise StageError(
             f"{where}: this is not TOML: {exc}.",
             "The circuit around the part comes from this file.",

@@ -68,7 +68,7 @@ def read_settings() -> PageSettings:
             return msgspec.json.decode(file.read(_LARGEST_BYTES), type=PageSettings)
     except FileNotFoundError:
         return PageSettings()
-    except (OSError, msgspec.DecodeError) as exc:
+    except (OSError, msgspec.DecodeError, UnicodeDecodeError, RecursionError) as exc:
         log.warning("%s is passed over: %s", settings_path(), exc)
         return PageSettings()
 

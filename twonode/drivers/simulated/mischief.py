@@ -239,7 +239,7 @@ class _StandIn(SimulatedInstrument):
             return reply
         if message.strip().upper() == "*IDN?":
             return self._named(reply)
-        block = self._name == "scope" and b"#" in reply[:64] and len(reply) > 64
+        block = self._name == "scope" and b"#" in reply[:4096] and len(reply) > 64
         if self._due(Kind.WRONG_IDENTITY):
             self._first(Kind.WRONG_IDENTITY)
             self._identity = b"TWONODE,SIM-STRANGER,SIMULATED,1.0\n"
