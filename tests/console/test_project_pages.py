@@ -43,7 +43,18 @@ def test_the_table_of_commands_is_the_programs():
     assert re.findall(r"^\| `twonode (\w+)", README, re.MULTILINE) == [
         name
         for name in (
-            *("demo", "sweep", "null", "estimate", "explain", "diagnose", "dc", "marking", "replace", "drawer"),
+            *(
+                "demo",
+                "sweep",
+                "null",
+                "estimate",
+                "explain",
+                "diagnose",
+                "dc",
+                "marking",
+                "replace",
+                "drawer",
+            ),
             *("archive", "sheet", "page", "instruments", "bench", "simulate"),
         )
         if name in COMMANDS
