@@ -7,14 +7,20 @@ from __future__ import annotations
 
 __all__ = ["TwonodeError"]
 
+_LONGEST = 2000
+"""Characters of a sentence: what is quoted in it may have come from anywhere."""
+
 
 class TwonodeError(Exception):
     """Base of everything twonode raises on purpose.
 
-    The three sentences are kept whole in ``args``, so that an instance pickles.
+    The three sentences are kept in ``args``, so that an instance pickles; one without end is cut.
     """
 
     def __init__(self, what: str, why: str, do: str) -> None:
+        what, why, do = (
+            text if len(text) <= _LONGEST else f"{text[:_LONGEST]} ..." for text in (what, why, do)
+        )
         super().__init__(what, why, do)
         self.what = what
         self.why = why

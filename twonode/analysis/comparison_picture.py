@@ -66,7 +66,7 @@ def draw_comparison(comparison: Comparison, *, names: tuple[str, str], methods: 
         _draw_bars(figure.add_axes((0.2, 0.605, 0.74, 0.115)), comparison, names)
         _draw_curves(figure, comparison, names)
         what = "; ".join(methods) if methods else "nothing that is recorded"
-        lines = textwrap.wrap(f"What differed in method: {what}.", 132)[:2]
+        lines = textwrap.wrap(f"What differed in method: {what}.", 112, max_lines=2, placeholder=" …")
         figure.text(0.04, 0.045, "\n".join(lines), size=SMALLEST_POINTS, va="top", color=QUIET)
     return figure
 
@@ -88,7 +88,19 @@ def _draw_bars(axes: Axes, comparison: Comparison, names: tuple[str, str]) -> No
     ):
         found = each.capacitance
         if found.value is None or found.interval95 is None:
-            axes.text(0.5, height, str(found), transform=axes.transAxes, size=15, va="center", ha="center")
+            # A bound stands at the end it points to, on plain paper: in the band it would look like a sound value.
+            place, side_of = (0.0, "left") if found.at_least is None else (1.0, "right")
+            axes.text(
+                place,
+                height,
+                str(found),
+                transform=axes.transAxes,
+                size=15,
+                va="center",
+                ha=side_of,
+                bbox={"facecolor": PAPER, "edgecolor": "none"},
+                zorder=6,
+            )
             continue
         shown += [*found.interval95]
         axes.plot(found.interval95, [height] * 2, color=colour, linewidth=8, solid_capstyle="butt", zorder=4)

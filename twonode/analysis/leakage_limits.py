@@ -23,7 +23,7 @@ from twonode.analysis.errors import AnalysisError, QuantityError
 from twonode.analysis.leakage_posterior import Nodes
 from twonode.analysis.leakage_readings import LeakRole, Position
 from twonode.analysis.quantities import format_quantity, parse_quantity
-from twonode.analysis.tomltext import TomlError, read_toml
+from twonode.tomltext import TomlError, read_toml
 
 __all__ = [
     "Condition",

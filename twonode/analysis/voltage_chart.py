@@ -21,7 +21,7 @@ from twonode.analysis.leakage_readings import KnownResistor, LeakageError
 from twonode.analysis.quantities import Tolerance, parse_quantity, parse_tolerance
 from twonode.analysis.resistor_words import parse_resistor
 from twonode.analysis.stage.wording import nearest
-from twonode.analysis.tomltext import TomlError, read_toml
+from twonode.tomltext import TomlError, read_toml
 
 __all__ = [
     "USUAL_RANGES_V",

@@ -119,7 +119,7 @@ def read_bench(path: Path | None = None) -> BenchFile | None:
 
     Raises BenchFileError naming file and key.
     """
-    from twonode.analysis.tomltext import TomlError, read_toml
+    from twonode.tomltext import TomlError, read_toml
 
     place = bench_path() if path is None else path
     try:

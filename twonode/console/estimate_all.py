@@ -203,6 +203,6 @@ def _print(answers: list[_Answer], *, of_batches: int, save: bool) -> None:
             click.echo(f"  {answer.name}: its new result could not be kept beside it.", err=True)
     if of_batches:
         click.echo(f"  {of_batches} of drawer batches left as the drawer worked them out.")
-    if save:
+    if save and any(a.found is not None and a.kept for a in answers):
         sys.stdout.flush()
         click.echo("The new results lie beside the old ones; nothing was overwritten.")

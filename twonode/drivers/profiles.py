@@ -14,7 +14,6 @@ from pathlib import Path
 
 import msgspec
 
-from twonode.analysis.tomltext import TomlError, read_toml
 from twonode.drivers.errors import ProfileError, UnknownInstrument, UnverifiedProfile, WrongInstrument
 from twonode.drivers.profile_format import (
     Evidence,
@@ -25,6 +24,7 @@ from twonode.drivers.profile_format import (
     VoltmeterProfile,
 )
 from twonode.drivers.scpi_text import parse_identity
+from twonode.tomltext import TomlError, read_toml
 
 __all__ = [
     "choose_profile",

@@ -189,7 +189,7 @@ def _with_unit(pieces: list[str], at: int) -> tuple[str, int]:
             return f"{first} {unit}", 2
         if unit in ("%", "°C"):
             return first + unit, 2
-    return first.rstrip(".") if first[:-1].strip("0123456789") else first, 1
+    return (first.rstrip(".") or first) if first[:-1].strip("0123456789") else first, 1
 
 
 _VOLTS_BEHIND = re.compile(r"(.*[A-Za-z])(\d{2,5})(V|VDC|VAC|)", re.ASCII)

@@ -15,7 +15,7 @@ from twonode.analysis.errors import QuantityError, StageError
 from twonode.analysis.quantities import parse_measured, parse_quantity, parse_tolerance
 from twonode.analysis.stage.model import Part, PartKind, Stage
 from twonode.analysis.stage.wording import nearest
-from twonode.analysis.tomltext import TomlError, read_toml
+from twonode.tomltext import TomlError, read_toml
 
 __all__ = ["load_stage", "parse_stage", "shipped_stage", "shipped_stage_names"]
 
