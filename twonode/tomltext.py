@@ -5,6 +5,7 @@ Owns the bounds. What the tables mean belongs to the readers of each file.
 
 from __future__ import annotations
 
+import math
 import re
 import tomllib
 from typing import Any
@@ -27,8 +28,12 @@ class TomlError(ValueError):
 def read_toml(text: str) -> dict[str, Any]:
     """The tables of a TOML text.
 
-    Raises TomlError, also for nesting, numbers, keys and lengths beyond all use.
+    Raises TomlError, also for nesting, numbers, keys and lengths beyond all use, and for infinity and not-a-number.
     """
+    try:
+        text.encode()
+    except UnicodeEncodeError as exc:
+        raise TomlError("it is not Unicode text") from exc
     if len(text) > LONGEST_TEXT:
         raise TomlError(f"it is longer than {LONGEST_TEXT} characters")
     long_key = _LONG_KEY.search(text)
@@ -36,9 +41,16 @@ def read_toml(text: str) -> dict[str, Any]:
         line = text.count("\n", 0, long_key.start()) + 1
         raise TomlError(f"a key of more than {_MOST_DOTS} parts (at line {line})")
     try:
-        return tomllib.loads(text)
+        return tomllib.loads(text, parse_float=_finite)
     except RecursionError as exc:
         raise TomlError("lists or tables are nested too deeply") from exc
-    # tomllib.TOMLDecodeError, and int() for a number of thousands of digits.
+    # tomllib.TOMLDecodeError, _finite, and int() for a number of thousands of digits.
     except ValueError as exc:
         raise TomlError(str(exc)) from exc
+
+
+def _finite(text: str) -> float:
+    number = float(text)
+    if not math.isfinite(number):
+        raise ValueError(f"{text[:40]} is no finite number")
+    return number

@@ -175,8 +175,8 @@ def _plain(bench: BenchFile) -> dict[str, object]:
 
 
 def _toml(value: object) -> str:
-    # JSON's strings, numbers, booleans and arrays are TOML's.
-    return msgspec.json.encode(value).decode("utf-8")
+    # JSON's strings, numbers, booleans and arrays are TOML's, but for one character that TOML wants escaped.
+    return msgspec.json.encode(value).decode("utf-8").replace("\x7f", "\\u007f")
 
 
 def _unreadable(place: Path, because: str) -> BenchFileError:

@@ -59,6 +59,10 @@ def _naming_option(error: Exception, param: click.Parameter | None) -> Exception
     return error
 
 
+def _shown(text: str) -> str:
+    return repr(text if len(text) <= 80 else f"{text[:77]}...")
+
+
 class _Parsed(_ParamType):
     """A type whose parser raises our own three-part errors."""
 
@@ -118,7 +122,7 @@ class _NodeVolts(_Parsed):
 
         pieces = text.split(",")
         if len(pieces) != 2:
-            raise click.BadParameter(f"{text!r}: two readings are needed, drive node first, such as 0.3,0.1")
+            raise click.BadParameter(f"{_shown(text)}: two readings are needed, drive node first, such as 0.3,0.1")
         return parse_quantity(pieces[0], "V"), parse_quantity(pieces[1], "V")
 
 
@@ -145,7 +149,7 @@ class _Probes(_ParamType):
             return value
         found = [_FACTORS.get(piece.strip().lower()) for piece in value.split(",")]
         if len(found) != 2 or None in found:
-            self.fail(f"{value!r}: write the switch of both probes, channel 1 first, such as 10,10 or 10,1")
+            self.fail(f"{_shown(value)}: write the switch of both probes, channel 1 first, such as 10,10 or 10,1")
         return tuple(found)
 
 
@@ -157,7 +161,7 @@ class _Tag(_ParamType):
             return value
         key, sign, text = value.partition("=")
         if not sign or not key.strip() or not text.strip():
-            self.fail(f"{value!r}: write a key and a value, such as set=wrenfield-46")
+            self.fail(f"{_shown(value)}: write a key and a value, such as set=wrenfield-46")
         return key.strip(), text.strip()
 
 
@@ -171,7 +175,7 @@ class _TrueValue(_ParamType):
             return value
         part, sign, text = value.partition("=")
         if not sign or not part.strip() or not text.strip():
-            self.fail(f"{value!r}: write a part and its true value, such as C7=18n")
+            self.fail(f"{_shown(value)}: write a part and its true value, such as C7=18n")
         return part.strip(), text.strip()
 
 
@@ -189,7 +193,7 @@ class _FaultType(_Parsed):
             or (kind in _FAULT_UNITS) != bool(colon and amount)
         ):
             raise click.BadParameter(
-                f"{text!r}: write C7=open, C7=shorted, C7=leaky:2M, C7=off:15n, C7=lossy:0.1 or C11=esr:30"
+                f"{_shown(text)}: write C7=open, C7=shorted, C7=leaky:2M, C7=off:15n, C7=lossy:0.1 or C11=esr:30"
             )
         return part.strip(), kind, amount or None
 

@@ -181,9 +181,13 @@ def parse_day(text: str) -> str:
     return cleaned
 
 
+_LONGEST_WORD = 200
+
+
 def _one_of(text: str, known: Sequence[str], noun: str) -> str:
     """The word meant by ``text``: itself, or the only one that begins with it. Raises UnfitSearch."""
-    wanted = folded(text)
+    # No word is longer; it also bounds the work done on garbage.
+    wanted = folded(text[:_LONGEST_WORD])
     by_folded = {folded(word): word for word in known}
     if wanted in by_folded:
         return by_folded[wanted]

@@ -187,5 +187,5 @@ class _Finding:
 
 def _newest_picture(folder: Path) -> Path | None:
     """The picture kept last beside a recording."""
-    found = sorted((folder / "results").glob("picture_*.png"), key=lambda path: path.stat().st_mtime)
+    found = sorted((folder / "results").glob("picture[-_]*.png"), key=lambda path: path.stat().st_mtime)
     return found[-1] if found else None

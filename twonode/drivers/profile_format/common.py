@@ -60,24 +60,32 @@ _CHANNEL_VALUE = frozenset({"channel", "value"})
 
 def check_template(key: str, text: str, allowed: frozenset[str]) -> None:
     """Raise ValueError unless ``text`` is a one-line ASCII command that holds no other fields than allowed."""
+    _check_fields(key, text, allowed)
+    if not text.strip() or not text.isprintable() or not text.isascii():
+        raise ValueError(f"{key}: {text!r} is no one-line ASCII command")
+
+
+def _check_fields(key: str, text: str, allowed: frozenset[str]) -> None:
+    """Raise ValueError unless the fields of ``text`` are plain ones that are allowed."""
     try:
-        found = {name for _, name, _, _ in string.Formatter().parse(text) if name is not None}
+        pieces = [piece for piece in string.Formatter().parse(text) if piece[1] is not None]
     except ValueError as exc:
         raise ValueError(f"{key}: {text!r} is no command text: {exc}") from exc
+    found = {name for _, name, _, _ in pieces if name is not None}
+    if any(form or conversion for _, _, form, conversion in pieces):
+        raise ValueError(f"{key}: {text!r} says how a field is written; fields are plain")
     if found - allowed:
         wrong = ", ".join(sorted(found - allowed))
         raise ValueError(
             f"{key}: {text!r} holds {{{wrong}}}; allowed are {', '.join(sorted(allowed)) or 'none'}"
         )
-    if not text.strip() or "\n" in text or not text.isascii():
-        raise ValueError(f"{key}: {text!r} is no one-line ASCII command")
 
 
 def compiled(key: str, pattern: str) -> re.Pattern[str]:
     """The regular expression. Raises ValueError naming the key."""
     try:
         return re.compile(pattern, re.IGNORECASE)
-    except re.error as exc:
+    except (re.error, OverflowError, RecursionError) as exc:
         raise ValueError(f"{key}: {pattern!r} is no regular expression: {exc}") from exc
 
 
@@ -164,6 +172,9 @@ class ErrorQueue(Strict, frozen=True, kw_only=True):
 
     def __post_init__(self) -> None:
         check_template("ask", self.ask, PLAIN)
+        for key in ("clear", "status"):
+            if getattr(self, key) is not None:
+                check_template(key, getattr(self, key), PLAIN)
 
 
 class Question(Strict, frozen=True, kw_only=True):
@@ -196,6 +207,7 @@ class Step(Strict, frozen=True, kw_only=True):
     reply: ReplyForm = ReplyForm()
 
     def __post_init__(self) -> None:
+        _check_fields("does", self.does, CHANNEL)
         check_template("send", self.send, CHANNEL)
         if self.ask is not None:
             check_template("ask", self.ask, CHANNEL)
@@ -294,6 +306,13 @@ class BaseProfile(Strict, frozen=True, kw_only=True):
         """The question who it is."""
         return "*IDN?" if self.identify is None else self.identify.ask
 
+    def check_channels(self, *keys: str) -> None:
+        """Raise ValueError where a text under these keys, which are sent for no channel, holds ``{channel}``."""
+        for key in keys:
+            for at, text in _texts(getattr(self, key), key, ("does", "send", "ask")):
+                if "channel" in {name for _, name, _, _ in string.Formatter().parse(text)}:
+                    raise ValueError(f"{at}: {text!r} holds {{channel}}, and it is sent for none")
+
     def check_lengths(self) -> None:
         """Raise ValueError for a command without a number that is longer than the line allows."""
         if self.line.longest_message is None:
@@ -303,17 +322,19 @@ class BaseProfile(Strict, frozen=True, kw_only=True):
                 self.line.check_length(key, text.replace("{channel}", "1"))
 
 
-def _texts(piece: object, key: str = "") -> list[tuple[str, str]]:
+def _texts(
+    piece: object, key: str = "", names: tuple[str, ...] = ("send", "ask")
+) -> list[tuple[str, str]]:
     """Every ``send`` and ``ask`` of a profile with the key it stands under."""
     if isinstance(piece, tuple):
-        return [pair for each in piece for pair in _texts(each, key)]
+        return [pair for each in piece for pair in _texts(each, key, names)]
     if not isinstance(piece, msgspec.Struct):
         return []
     found: list[tuple[str, str]] = []
     for name in piece.__struct_fields__:
         value = getattr(piece, name)
-        if name in ("send", "ask") and isinstance(value, str):
+        if name in names and isinstance(value, str):
             found.append((key or name, value))
         else:
-            found += _texts(value, f"{key}.{name}" if key else name)
+            found += _texts(value, f"{key}.{name}" if key else name, names)
     return found

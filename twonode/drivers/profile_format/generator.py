@@ -74,8 +74,10 @@ class GeneratorProfile(BaseProfile, frozen=True, kw_only=True, tag_field="kind",
             raise ValueError("vpp_min: need 0 < vpp_min <= prepare_vpp <= vpp_max")
         if self.load_can_be_set and self.amplitude_means is not AmplitudeMeaning.OPEN:
             raise ValueError("amplitude_means: with the load set to high impedance it is 'open'")
-        if min(self.settle_s, self.amplitude_settle_s, self.relay_s) < 0:
-            raise ValueError("settle_s, amplitude_settle_s, relay_s: need >= 0 s")
+        for key in ("settle_s", "amplitude_settle_s", "relay_s"):
+            if not 0 <= getattr(self, key) <= 60:
+                raise ValueError(f"{key}: need 0 to 60 s, got {getattr(self, key)}")
+        self.check_channels("prepare", "output_on", "output_off", "amplitude", "frequency")
         self._check_output()
         if self.frequency.ask is None:
             raise ValueError("frequency: must be read back; without it nothing shows that commands arrive")

@@ -41,6 +41,8 @@ class NumberForm(Strict, frozen=True, kw_only=True):
             raise ValueError("digits: need 1 to 20, and decimals with it")
         if any(not size > 0 for size in self.units.values()):
             raise ValueError(f"units: need sizes > 0, got {self.units}")
+        if any(not ending.isascii() or not ending.isprintable() for ending in self.units):
+            raise ValueError(f"units: need ASCII endings, got {self.units}")
 
     def text(self, value: float) -> str:
         """The number as it is sent.
@@ -103,7 +105,7 @@ class ReplyForm(Strict, frozen=True, kw_only=True):
         if self.pattern is not None:
             try:
                 groups = re.compile(self.pattern).groups
-            except re.error as exc:
+            except (re.error, OverflowError, RecursionError) as exc:
                 raise ValueError(f"pattern: {self.pattern!r} is no regular expression: {exc}") from exc
             if groups != 1:
                 raise ValueError(f"pattern: need one group, got {groups}")

@@ -144,6 +144,11 @@ class ScopeProfile(BaseProfile, frozen=True, kw_only=True, tag_field="kind", tag
             raise ValueError("divisions_x, divisions_y: need 4 to 20 and 4 to 12")
         if not 0 < self.gain_standard_uncertainty < 0.2:
             raise ValueError("gain_standard_uncertainty: need a relative figure from 0 to 0.2")
+        if not 0 <= self.free_run_extra_s <= 60:
+            raise ValueError(f"free_run_extra_s: need 0 to 60 s, got {self.free_run_extra_s}")
+        self.check_channels(
+            "seconds_per_div", "prepare", "depth", "averaging", "edge_trigger", "free_trigger"
+        )
         for key in ("single", "free_run", "stop"):
             for text in getattr(self, key):
                 check_template(key, text, PLAIN)

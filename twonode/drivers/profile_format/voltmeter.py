@@ -17,3 +17,6 @@ class VoltmeterProfile(BaseProfile, frozen=True, kw_only=True, tag_field="kind",
     def __post_init__(self) -> None:
         BaseProfile.__post_init__(self)
         check_template("read_dc", self.read_dc, PLAIN)
+        self.check_channels("prepare")
+        if not 0 < self.read_timeout_s <= 120:
+            raise ValueError(f"read_timeout_s: need 0 to 120 s, got {self.read_timeout_s}")
