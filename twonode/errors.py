@@ -11,16 +11,19 @@ _LONGEST = 2000
 """Characters of a sentence: what is quoted in it may have come from anywhere."""
 
 
+def _bounded(text: str) -> str:
+    # What is said of a quotation stands behind it.
+    return text if len(text) <= _LONGEST else f"{text[: _LONGEST - 300]} ... {text[-300:]}"
+
+
 class TwonodeError(Exception):
     """Base of everything twonode raises on purpose.
 
-    The three sentences are kept in ``args``, so that an instance pickles; one without end is cut.
+    The three sentences are kept in ``args``, so that an instance pickles; of one without end both ends are kept.
     """
 
     def __init__(self, what: str, why: str, do: str) -> None:
-        what, why, do = (
-            text if len(text) <= _LONGEST else f"{text[:_LONGEST]} ..." for text in (what, why, do)
-        )
+        what, why, do = map(_bounded, (what, why, do))
         super().__init__(what, why, do)
         self.what = what
         self.why = why

@@ -55,5 +55,7 @@ def run(*, quick: bool = False) -> list[Row]:
             )
         )
     missed = sum(row.met is False for row in rows)
-    rows.append(Row(figure="all parsers", target="0 missed", measured=f"{missed} of {len(PARSERS)}", met=missed == 0))
+    rows.append(
+        Row(figure="all parsers", target="0 missed", measured=f"{missed} of {len(PARSERS)}", met=missed == 0)
+    )
     return rows

@@ -81,13 +81,18 @@ def run_null(bench: Bench, request: NullRequest, *, archive: Path) -> Iterator[E
                     "See the reasons given for the refused points, mend them and start again.",
                 )
         except BaseException:
-            # A dead link must not hide what went wrong; the bench says so itself when it is left.
-            with suppress(BenchError):
-                bench.generator.output(False)
-            writer.close(finished_utc=datetime.now(UTC).replace(microsecond=0), ended=Ended.INTERRUPTED)
+            # A dead link must not hide what went wrong; the bench says so itself when it is left. A STOP that reaches
+            # this thread only now must not leave the folder open.
+            try:
+                with suppress(BenchError):
+                    bench.generator.output(False)
+            finally:
+                writer.close(finished_utc=datetime.now(UTC).replace(microsecond=0), ended=Ended.INTERRUPTED)
             raise
-        bench.generator.output(False)
-        folder = writer.close(finished_utc=datetime.now(UTC).replace(microsecond=0))
+        try:
+            bench.generator.output(False)
+        finally:
+            folder = writer.close(finished_utc=datetime.now(UTC).replace(microsecond=0))
     assert folder is not None, "there are points, so there is a folder"
     yield SweepClosed(recording=folder, used=used, refused=writer.points - used)
 

@@ -98,15 +98,20 @@ def run_sweep(
                 used += isinstance(event, PointDone) and event.used
                 yield event
         except BaseException:
-            # A dead link must not hide what went wrong; the bench says so itself when it is left.
-            with suppress(BenchError):
-                generator.output(False)
-            writer.close(finished_utc=datetime.now(UTC).replace(microsecond=0), ended=Ended.INTERRUPTED)
+            # A dead link must not hide what went wrong; the bench says so itself when it is left. A STOP that reaches
+            # this thread only now must not leave the folder open.
+            try:
+                with suppress(BenchError):
+                    generator.output(False)
+            finally:
+                writer.close(finished_utc=datetime.now(UTC).replace(microsecond=0), ended=Ended.INTERRUPTED)
             raise
         # All points are there; a generator that cannot be reached is for the bench to tell of, which tries again.
-        with suppress(BenchError):
-            generator.output(False)
-        folder = writer.close(finished_utc=datetime.now(UTC).replace(microsecond=0))
+        try:
+            with suppress(BenchError):
+                generator.output(False)
+        finally:
+            folder = writer.close(finished_utc=datetime.now(UTC).replace(microsecond=0))
     if folder is None:
         raise SweepFailed("No point was measured.", "There is nothing to file.", "Start the sweep again.")
     yield SweepClosed(recording=folder, used=used, refused=writer.points - used)

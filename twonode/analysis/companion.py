@@ -83,6 +83,8 @@ class CompanionValue:
 _WITH_TOLERANCE = re.compile(
     r"(?P<value>.*?)(?:[\s,]+|(?=[±+-]))(?P<tolerance>(?:±|\+/-|\+-)?\s*[\d.]+\s*%|[+-][\d.]+\s*%?\s*/\s*[+-][\d.]+\s*%)"
 )
+# No such text is longer; it also bounds the work done on garbage.
+_LONGEST = 120
 _BARE_NUMBER = re.compile(r"[\d.]+(?:[eE][+-]?\d+)?")
 
 
@@ -96,7 +98,7 @@ def parse_companion(text: str) -> CompanionValue:
     CompanionError : value or tolerance cannot be read, the tolerance is missing, or the value could be either.
     """
     cleaned = text.strip()
-    split = _WITH_TOLERANCE.fullmatch(cleaned)
+    split = _WITH_TOLERANCE.fullmatch(cleaned) if len(cleaned) <= _LONGEST else None
     if split is None or not split["value"]:
         raise CompanionError(
             f"{cleaned!r} is no companion: value and tolerance are needed.",

@@ -18,6 +18,8 @@ __all__ = ["ReadCurrent", "current_across", "parse_duration_s", "typed_current"]
 
 _SECONDS = {"s": 1.0, "sec": 1.0, "min": 60.0, "m": 60.0, "h": 3600.0, "hours": 3600.0, "hour": 3600.0}
 _DURATION = re.compile(r"(?P<number>\d+\.?\d*|\.\d+)\s*(?P<unit>[A-Za-z]+)")
+# No such text is longer; it also bounds the work done on garbage.
+_LONGEST = 60
 _LONGEST_S = 30 * 86400.0
 
 
@@ -62,7 +64,7 @@ def current_across(across: MeterReading, resistor: KnownResistor, meter: Meter) 
 
 def parse_duration_s(text: str) -> float:
     """A time such as "5min", "3h" or "90s". Raises QuantityError."""
-    found = _DURATION.fullmatch(text.strip())
+    found = _DURATION.fullmatch(text.strip()) if len(text) <= _LONGEST else None
     seconds = None if found is None else _SECONDS.get(found["unit"].lower())
     if found is None or seconds is None or not float(found["number"]) * seconds <= _LONGEST_S:
         raise QuantityError(

@@ -32,6 +32,8 @@ _ACCURACY = re.compile(
     r"(?:(?P<counts>[\d.]+)\s*(?:counts?|dgts?|digits?|cts?)?)?",
     re.IGNORECASE,
 )
+# No such text is longer; it also bounds the work done on garbage.
+_LONGEST = 120
 _LARGEST_DISPLAY = 10_000_000
 
 
@@ -97,7 +99,7 @@ def accuracy_of(text: str) -> tuple[float, float]:
 
     Raises QuantityError.
     """
-    found = _ACCURACY.fullmatch(" ".join(text.split()))
+    found = _ACCURACY.fullmatch(" ".join(text.split())) if len(text) <= _LONGEST else None
     try:
         if found is None:
             raise ValueError

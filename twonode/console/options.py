@@ -122,7 +122,9 @@ class _NodeVolts(_Parsed):
 
         pieces = text.split(",")
         if len(pieces) != 2:
-            raise click.BadParameter(f"{_shown(text)}: two readings are needed, drive node first, such as 0.3,0.1")
+            raise click.BadParameter(
+                f"{_shown(text)}: two readings are needed, drive node first, such as 0.3,0.1"
+            )
         return parse_quantity(pieces[0], "V"), parse_quantity(pieces[1], "V")
 
 
@@ -149,7 +151,9 @@ class _Probes(_ParamType):
             return value
         found = [_FACTORS.get(piece.strip().lower()) for piece in value.split(",")]
         if len(found) != 2 or None in found:
-            self.fail(f"{_shown(value)}: write the switch of both probes, channel 1 first, such as 10,10 or 10,1")
+            self.fail(
+                f"{_shown(value)}: write the switch of both probes, channel 1 first, such as 10,10 or 10,1"
+            )
         return tuple(found)
 
 

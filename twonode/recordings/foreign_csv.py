@@ -38,6 +38,7 @@ _COMMENT = ("#", "%", "!", "//")
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
 _COMMA_NUMBER = re.compile(r"[+-]?(?:\d+,\d*|,\d+)(?:[eE][+-]?\d+)?")
 _LIKE_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
+_LONGEST_NUMBER = 64
 _LARGEST = 1e30
 """No frequency, ratio, time or voltage of a bench is larger."""
 
@@ -187,7 +188,7 @@ def comma_numbers(source: ForeignText, delimiter: str, first: int, places: Seque
     point: tuple[int, str] | None = None
     for line, cells in cells_of(source, delimiter, first=first):
         for place in places:
-            cell = cells[place] if place < len(cells) else ""
+            cell = cells[place][:_LONGEST_NUMBER] if place < len(cells) else ""
             if "," in cell and "." in cell:
                 comma, point = (line, cell), (line, cell)
             elif "," in cell:
@@ -229,7 +230,7 @@ class Numbers:
         text = cell.replace("\u2212", "-")
         if self.decimal_comma:
             text = text.replace(",", ".")
-        if _NUMBER.fullmatch(text) is None or not text.isascii():
+        if len(text) > _LONGEST_NUMBER or _NUMBER.fullmatch(text) is None or not text.isascii():
             found = "there is nothing" if not cell else f"{cell[:40]!r} is no number"
             raise unfit(
                 self.source,

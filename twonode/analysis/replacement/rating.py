@@ -89,6 +89,8 @@ class RatedVoltage:
 
 _LABEL = r"(?P<label>b\s*\+|\+\s*b|b plus|h\.?t\.?\+?|ht|supply|anode|plate|screen|cathode|working|avc)"
 _WORKING = re.compile(rf"(?:{_LABEL}\s*[:=]?\s*)?(?P<volts>[+-]?[\d.].*?)\s*(?:v?dc|d\.c\.)?", re.IGNORECASE)
+# No such text is longer; it also bounds the work done on garbage.
+_LONGEST = 120
 _RAIL = re.compile(r"(b\s*\+|h\.?t\.?\+?)\s+(?:line|rail)\b", re.IGNORECASE)  # the HT line is no mains line
 _ALTERNATING = re.compile(r"(?:\bac\b|vac\b|\bmains\b|\bline\b|a\.c\.|~|\brms\b)", re.IGNORECASE)
 
@@ -99,14 +101,16 @@ def parse_working_voltage(text: str) -> WorkingVoltage:
     Raises ReplacementError for AC or mains volts and for zero, negative or impossible ones, QuantityError for what
     is no voltage.
     """
-    text = _RAIL.sub(r"\1", text.strip())
+    text = text.strip()
+    if len(text) <= _LONGEST:
+        text = _RAIL.sub(r"\1", text)
     if _ALTERNATING.search(text):
         raise ReplacementError(
             f"{text!r} is a voltage of the mains, or AC.",
             "Rated DC volts cannot be worked out from it, and a part at the mains needs a safety class instead.",
             "Give the DC volts of the position, or --role 'across the line' or 'line to chassis' with --line.",
         )
-    match = _WORKING.fullmatch(text)
+    match = _WORKING.fullmatch(text) if len(text) <= _LONGEST else None
     label = "" if match is None or match["label"] is None else match["label"]
     volts = parse_quantity(text if match is None else match["volts"], "V")
     if not 0 < volts <= _MOST_V:
@@ -129,7 +133,7 @@ def parse_secondary(text: str) -> float:
 
     Of two unequal halves the higher. Raises ReplacementError for anything else.
     """
-    cleaned = text.strip()
+    cleaned = text.strip() if len(text) <= _LONGEST else ""
     centre, single = _CENTRE.fullmatch(cleaned), _SINGLE.fullmatch(cleaned)
     try:
         if centre is not None:

@@ -315,15 +315,17 @@ class Stage:
 
     def _reached(self, start: set[str], *, walls: frozenset[str]) -> set[str]:
         """Nodes reached from ``start`` through parts, not going on from a node in ``walls``."""
+        beside: dict[str, list[str]] = {}
+        for part in self.parts:
+            first, second = part.between
+            beside.setdefault(first, []).append(second)
+            beside.setdefault(second, []).append(first)
         reached = set(start)
         waiting = [node for node in start if node not in walls]
         while waiting:
-            here = waiting.pop()
-            for part in self.parts:
-                if here in part.between:
-                    there = part.between[0] if part.between[1] == here else part.between[1]
-                    if there not in reached:
-                        reached.add(there)
-                        if there not in walls:
-                            waiting.append(there)
+            for there in beside.get(waiting.pop(), ()):
+                if there not in reached:
+                    reached.add(there)
+                    if there not in walls:
+                        waiting.append(there)
         return reached

@@ -322,9 +322,7 @@ class BaseProfile(Strict, frozen=True, kw_only=True):
                 self.line.check_length(key, text.replace("{channel}", "1"))
 
 
-def _texts(
-    piece: object, key: str = "", names: tuple[str, ...] = ("send", "ask")
-) -> list[tuple[str, str]]:
+def _texts(piece: object, key: str = "", names: tuple[str, ...] = ("send", "ask")) -> list[tuple[str, str]]:
     """Every ``send`` and ``ask`` of a profile with the key it stands under."""
     if isinstance(piece, tuple):
         return [pair for each in piece for pair in _texts(each, key, names)]

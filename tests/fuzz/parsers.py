@@ -1,0 +1,10 @@
+"""Every parser of the program, by name."""
+
+from __future__ import annotations
+
+from tests.fuzz import analysis_parsers, driver_parsers, filed_parsers
+from tests.fuzz.fuzzing import every
+
+__all__ = ["PARSERS"]
+
+PARSERS = every(driver_parsers.PARSERS, analysis_parsers.PARSERS, filed_parsers.PARSERS)

@@ -1,0 +1,318 @@
+"""What happens to the output and to the points when a person, a browser, a computer or the program stops a sweep.
+
+The instruments are a simulated bench in a process of its own; whether its output is on is asked of the generator
+itself, over its own socket, and not of the page.
+"""
+
+import signal
+import subprocess
+import sys
+import threading
+import time
+from contextlib import ExitStack
+from importlib import resources
+
+import pytest
+from page_browser import Browser, ServedBench, ServedPage, missing, until
+from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support.ui import Select
+
+from twonode.console.page.seat import BUSY_GRACE_S
+from twonode.recordings import read_recording
+from twonode.recordings.model import Ended
+from twonode.recordings.unfinished import find_unfinished
+from twonode.recordings.verify import VerifiedState, recordings_in, verify_recording
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.slow,
+    pytest.mark.skipif(missing() is not None, reason=missing() or ""),
+]
+
+STAGE = "wrenfield-46-driver-output"
+STOP_S = 0.2  # issue: STOP switches the output off within 200 ms
+HELD_S = 6.5
+SLOW = "0.2"
+"""Speed of a bench whose sweep outlasts what is done to it."""
+NODES = ".caution input[type=text]"
+
+
+def fill_in(browser, page, *, volts=("0.3", "0.2")):
+    """The questions before a sweep in a set, answered."""
+    browser.open(f"{page.base}stage")
+    Select(browser.find("select")).select_by_value(STAGE)
+    browser.says("driver anode", ".caution label")
+    for tick in browser.all("input[type=checkbox]"):
+        tick.click()
+    for place, words in zip(browser.all(NODES), volts, strict=True):
+        place.send_keys(words)
+
+
+def sweep_until(browser, page, dots):
+    """A sweep that has shown so many points."""
+    fill_in(browser, page)
+    browser.click("#start")
+    until(lambda: len(browser.dots()) >= dots, 30, what=f"{dots} dots")
+    browser.ready()
+
+
+def kept(page, ended=Ended.INTERRUPTED):
+    """The recording that was closed last, once all are; checked."""
+    until(lambda: not find_unfinished(page.archive), what="the end of the recording")
+    folder = max(
+        recordings_in(page.archive), key=lambda each: (each / "data" / "recording.json").stat().st_mtime_ns
+    )
+    assert verify_recording(folder).state is VerifiedState.SOUND
+    recording = read_recording(folder)
+    assert recording.header.ended is ended
+    return recording
+
+
+class Aside(threading.Thread):
+    """A scenario that mostly waits, beside the tests; what it found is read after `found()`."""
+
+    def __init__(self, scenario, *arguments):
+        super().__init__(daemon=True)
+        self._scenario, self._arguments = scenario, arguments
+        self._error = None
+        self._found = None
+        self.start()
+
+    def run(self):
+        try:
+            self._found = self._scenario(*self._arguments)
+        except BaseException as exc:  # noqa: BLE001 - raised again by who asks for it
+            self._error = exc
+
+    def found(self):
+        self.join(90)
+        assert not self.is_alive()
+        if self._error is not None:
+            raise self._error
+        return self._found
+
+
+def killed_browser(folder):
+    """The browser dies during a sweep; somebody comes back with another one."""
+    with ServedBench("--speed", SLOW) as bench, ServedPage(folder, *bench.options) as page:
+        with Browser() as browser:
+            browser.open(page.address)
+            sweep_until(browser, page, 1)
+            seen, on_before = browser.dots(), bench.output_on
+            browser.kill()
+        killed_s = time.monotonic()
+        until(lambda: not bench.output_on, 30)
+        off_s = time.monotonic() - killed_s
+        recording = kept(page)
+        with Browser() as browser:
+            browser.open(page.another_address())
+            browser.open(f"{page.base}sweep")
+            words = browser.says("stopped")
+            browser.picture("killed-browser-came-back")
+            dots = browser.dots()
+    return seen, on_before, off_s, recording, words, dots
+
+
+def held_computer(folder):
+    """The lid is closed: the program does not run for a while, the instruments do."""
+    with (
+        ServedBench("--speed", SLOW) as bench,
+        ServedPage(folder, *bench.options) as page,
+        Browser() as browser,
+    ):
+        browser.open(page.address)
+        sweep_until(browser, page, 1)
+        seen, on_before = browser.dots(), bench.output_on
+        page.process.send_signal(signal.SIGSTOP)
+        time.sleep(HELD_S)
+        on_while = bench.output_on
+        page.process.send_signal(signal.SIGCONT)
+        woken_s = time.monotonic()
+        until(lambda: not bench.output_on, 10)
+        off_s = time.monotonic() - woken_s
+        words = browser.says("held up")
+        browser.picture("computer-slept")
+        recording = kept(page)
+    return seen, on_before, on_while, off_s, recording, words
+
+
+@pytest.fixture(scope="module", autouse=True)
+def asides(tmp_path_factory):
+    """Both scenarios that wait for seconds, begun before everything else."""
+    return {
+        "killed": Aside(killed_browser, tmp_path_factory.mktemp("killed")),
+        "held": Aside(held_computer, tmp_path_factory.mktemp("held")),
+    }
+
+
+@pytest.fixture(scope="module")
+def at_bench(tmp_path_factory):
+    """Instruments at addresses, the page for them, and a browser that was let in."""
+    with ExitStack() as stack:
+        bench = stack.enter_context(ServedBench())
+        page = stack.enter_context(ServedPage(tmp_path_factory.mktemp("bench"), *bench.options))
+        browser = stack.enter_context(Browser())
+        browser.open(page.address)
+        yield bench, page, browser
+
+
+def test_a_sweep_is_refused_where_the_command_refuses_it_and_in_its_words(at_bench, tmp_path):
+    bench, page, browser = at_bench
+    fill_in(browser, page, volts=("", ""))
+    browser.click("#start")
+    browser.says("Nobody has confirmed", ".trouble")
+    for place, words in zip(browser.all(NODES), ("12", "0.2"), strict=True):
+        place.send_keys(words)
+    browser.click("#start")
+    shown = browser.says("12", ".trouble")
+    browser.picture("refused")
+    file = tmp_path / "stage.toml"
+    file.write_text((resources.files("twonode.analysis") / "stages" / f"{STAGE}.toml").read_text())
+    asked = ("--stage", str(file), "--part", "C7", "--unplugged-and-discharged", "--node-volts", "12,0.2")
+    said = subprocess.run(
+        [
+            sys.executable,
+            "-c",
+            "from twonode.console.main import main; main()",
+            "sweep",
+            *bench.options,
+            *asked,
+        ],
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    assert said.returncode != 0
+    # The last paragraph; before it the command draws the hook-up.
+    lines = said.stderr.strip().splitlines()[-3:]
+    assert "12.0 V" in lines[0]
+    for line in lines:
+        assert line in shown
+    assert not bench.output_on
+    assert not page.archive.exists() or not any(page.archive.iterdir())
+
+
+def test_stop_has_the_output_off_at_once_and_keeps_every_point(at_bench):
+    bench, page, browser = at_bench
+    sweep_until(browser, page, 2)
+    assert bench.output_on
+    browser.click("#stop")
+    until(lambda: not bench.output_on, 5, every_s=0.001)
+    assert time.time() - browser.clicked_s <= STOP_S
+    words = browser.says("The sweep was stopped: STOP pressed.")
+    browser.picture("stopped")
+    assert "Generator output: off" in words
+    seen = browser.dots()
+    recording = kept(page)
+    assert len(recording.points) == len(seen) >= 2
+    assert recording.header.conditions.node_volts == (0.3, 0.2)
+
+
+def test_a_reload_shows_where_it_is_and_a_second_tab_looks_on(at_bench):
+    bench, page, browser = at_bench
+    browser.click("a.button", "Sweep again")
+    browser.find("#start")
+    browser.ready()
+    # The plug may be in again: nothing is confirmed by an earlier answer.
+    assert not any(tick.is_selected() for tick in browser.all("input[type=checkbox]"))
+    assert [place.get_attribute("value") for place in browser.all(NODES)] == ["", ""]
+
+    sweep_until(browser, page, 2)
+    before = browser.dots()
+    browser.driver.refresh()
+    browser.ready()
+    assert set(browser.dots()) >= set(before)
+    assert "Generator output: on" in browser.text()
+    assert browser.find("#stop").is_displayed()
+
+    browser.new_tab(f"{page.base}stage")
+    browser.says("Another tab has the bench; this one looks on", ".band.seat")
+    fill_in(browser, page)
+    browser.click("#start")
+    browser.says("Another tab has the bench", ".trouble")
+    browser.says("Sweep of C7: running. Generator output: on.", ".band.job")
+    browser.picture("second-tab")
+    # Whoever sees danger may stop it.
+    browser.click(".band.job button", "STOP")
+    until(lambda: not bench.output_on, 5, every_s=0.001)
+    assert time.time() - browser.clicked_s <= STOP_S
+    browser.back_to_first_tab()
+    browser.says("The sweep was stopped")
+    assert set(browser.dots()) >= set(before)
+    kept(page)
+
+
+def test_escape_is_stop_and_what_was_measured_can_be_gone_on_with(at_bench):
+    bench, page, browser = at_bench
+    sweep_until(browser, page, 1)
+    browser.press(Keys.ESCAPE)
+    until(lambda: not bench.output_on, 5)
+    browser.says("The sweep was stopped: STOP pressed.")
+    recording = kept(page)
+    browser.click("a.button", "Go on with it")
+    browser.find("#start")
+    browser.ready()
+    assert recording.folder.name in browser.text()
+
+
+def test_a_program_that_is_told_to_end_switches_the_output_off(at_bench, tmp_path_factory):
+    bench, _, browser = at_bench
+    with ServedPage(tmp_path_factory.mktemp("ended"), *bench.options) as page:
+        browser.open(page.address)
+        sweep_until(browser, page, 1)
+        assert bench.output_on
+        page.process.send_signal(signal.SIGTERM)
+        until(lambda: not bench.output_on, 5)
+        seen = browser.dots()
+        page.process.wait(20)
+        words = browser.says("The connection to twonode is lost.", "#connection-lost")
+        browser.picture("program-ended")
+        assert "switched the generator's output off" in words
+        recording = kept(page)
+        assert len(recording.points) >= len(seen) >= 1
+
+
+def test_a_program_that_is_killed_says_at_its_next_start_what_it_left(at_bench, tmp_path_factory):
+    bench, _, browser = at_bench
+    folder = tmp_path_factory.mktemp("killed-program")
+    with ServedPage(folder, *bench.options) as page:
+        browser.open(page.address)
+        sweep_until(browser, page, 2)
+        seen = browser.dots()
+        page.process.kill()
+        page.process.wait()
+        # Nobody is left who could: so that is what has to be said.
+        assert bench.output_on
+        words = browser.says("The connection to twonode is lost.", "#connection-lost")
+        assert "If it was killed, nobody did: look at the generator" in words
+    (left,) = find_unfinished(page.archive)
+    assert left.points >= len(seen)
+    with ServedPage(folder, *bench.options) as page:
+        browser.open(page.address)
+        words = browser.says(left.folder.name)
+        browser.picture("left-unfinished")
+        assert f"{left.points} points" in words
+        assert "nobody switched it off: look at it" in words
+        browser.click("button", "Close it")
+        recording = kept(page, Ended.RECOVERED)
+        assert len(recording.points) == left.points
+
+
+def test_a_killed_browser_does_not_keep_the_output_on_and_loses_no_point(asides):
+    seen, on_before, off_s, recording, words, dots = asides["killed"].found()
+    assert on_before
+    assert off_s < BUSY_GRACE_S + 3
+    assert len(recording.points) >= len(seen) >= 1
+    assert "the tab that had the bench was closed or lost its connection" in words
+    assert "Generator output: off" in words
+    assert len(dots) == len(recording.points)
+
+
+def test_a_computer_that_slept_switches_the_output_off_as_it_wakes(asides):
+    seen, on_before, on_while, off_s, recording, words = asides["held"].found()
+    assert on_before
+    assert on_while, "nothing can be done while it sleeps"
+    assert off_s < 2
+    assert len(recording.points) >= len(seen) >= 1
+    assert "slept or was held up" in words
+    assert "the output may have been on all that time" in words
