@@ -1,22 +1,17 @@
-"""What instruments answer, and the profiles that say how to read it: parsers with sound samples."""
+"""What instruments answer: parsers with sound samples."""
 
 from __future__ import annotations
 
-import math
 import struct
 from collections.abc import Callable
 from functools import cache, partial
-from importlib import resources
 from typing import Any
-
-import msgspec
 
 from tests.fuzz.fuzzing import Parser, finite, first_that
 from tests.fuzz.mutations import Form
 from twonode.drivers.block import read_block
 from twonode.drivers.descriptor import read_described
 from twonode.drivers.errors import ReplyTimeout
-from twonode.drivers.instrument import _answer_in
 from twonode.drivers.keyvalue import parse_listed, parse_pairs
 from twonode.drivers.profile_format import (
     ByteOrder,
@@ -24,13 +19,11 @@ from twonode.drivers.profile_format import (
     InstrumentKind,
     MemoryList,
     OriginUnit,
-    Profile,
-    ReplyForm,
     ScopeProfile,
     TenField,
     VdivCodes,
 )
-from twonode.drivers.profiles import choose_profile, matching_profiles, parse_profile, shipped_profiles
+from twonode.drivers.profiles import choose_profile, matching_profiles, shipped_profiles
 from twonode.drivers.scpi_text import (
     parse_error_entry,
     parse_identity,
@@ -248,60 +241,11 @@ def _record_samples() -> tuple[bytes, ...]:
     return tuple(samples)
 
 
-@cache
-def _reply_forms() -> tuple[ReplyForm, ...]:
-    """Every way in which a shipped profile finds an answer in a reply."""
-    found: dict[ReplyForm, None] = {}
-
-    def look(piece: object) -> None:
-        if isinstance(piece, ReplyForm):
-            found[piece] = None
-        elif isinstance(piece, msgspec.Struct):
-            for name in piece.__struct_fields__:
-                look(getattr(piece, name))
-        elif isinstance(piece, tuple):
-            for each in piece:
-                look(each)
-
-    for profile in shipped_profiles().values():
-        look(profile)
-    return tuple(found)
-
-
-def _answers(text: str) -> float:
-    what = "the frequency"
-    forms = _reply_forms()
-    return float(
-        first_that(
-            lambda form=form: parse_number(_answer_in(text, form, what=what), what=what) for form in forms
-        )
-    )
-
-
-def _profile(text: str) -> Profile:
-    profile = parse_profile(text, where="a.toml")
-    profile.identify is None or profile.identify.accepts("SG 1")
-    for match in matching_profiles("TWONODE,SIM-S2,1,1.0", {profile.name: profile}):
-        if match is not profile:
-            raise AssertionError("another profile than was given")
-    return profile
-
-
-@cache
-def _profile_samples() -> tuple[str, ...]:
-    """The shipped profiles without their comments, which nothing reads."""
-    folder = resources.files("twonode.drivers") / "profiles"
-    texts = (each.read_text(encoding="utf-8") for each in folder.iterdir() if each.name.endswith(".toml"))
-    return tuple(
-        sorted("".join(f"{line}\n" for line in t.splitlines() if line and line[0] != "#") for t in texts)
-    )
-
-
 _IDENTITIES = (
     "TWONODE,SIM-G1,SIMULATED,1.0",
     "*IDN TWONODE,SIM-S1A,SIMULATED,1.0",
     "twonode , sim-g2-7",
-    "RIGOL TECHNOLOGIES,DG1022,X1,00.04.04,5",
+    "TWONODE,SIM-G1B,X1,00.04.04,5",
 )
 _NUMBERS = (
     "+1.00000E+03",
@@ -415,19 +359,4 @@ PARSERS: tuple[Parser, ...] = (
     Parser(
         name="records of every family", form=Form.BINARY, samples=_record_samples(), read=_records, sound=bool
     ),
-    Parser(
-        name="answers as profiles read them",
-        form=Form.TEXT,
-        samples=(
-            "1000.0",
-            "FRQ,1000HZ",
-            "C1:BSWV WVTP,SINE,FRQ,1000HZ,AMP,2V",
-            "cf000100000",
-            "FREQ 1.0E3",
-            "WMF 00001000000000",
-        ),
-        read=_answers,
-        sound=math.isfinite,
-    ),
-    Parser(name="profiles", form=Form.TEXT, samples=_profile_samples(), read=_profile, sound=finite),
 )

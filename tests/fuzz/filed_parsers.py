@@ -5,9 +5,7 @@ Where a parser is given a path, the input lies in a temporary folder, one a proc
 
 from __future__ import annotations
 
-import io
 import math
-import os
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -15,20 +13,13 @@ from datetime import UTC, datetime
 from functools import cache
 from importlib import resources
 from pathlib import Path
-from unittest.mock import patch
 
-import click
-import msgspec
 import numpy as np
 
 from tests.fuzz.fuzzing import Parser, finite, first_that
 from tests.fuzz.mutations import Form
-from twonode.acquire.drawer_table import BatchTable
 from twonode.acquire.resume import request_of
 from twonode.analysis.traces import ChannelCodes, TracePair
-from twonode.console import options
-from twonode.console.benchfile import BenchFile, Remembered, read_bench, write_bench
-from twonode.console.page.settings import SETTINGS_VARIABLE, PageSettings, read_settings
 from twonode.errors import TwonodeError
 from twonode.recordings.anykind import load_any, read_any_header
 from twonode.recordings.bag import BAG_INFO, DECLARATION, MANIFEST, TAG_MANIFEST, check_bag, write_bag_files
@@ -66,7 +57,7 @@ def _example(kind: str, name: str) -> bytes:
 
 
 @cache
-def _place() -> Path:
+def fuzz_folder() -> Path:
     """A folder of this process; gone with it."""
     made = tempfile.TemporaryDirectory(prefix="fuzz-", ignore_cleanup_errors=True)
     _KEPT.append(made)
@@ -79,7 +70,7 @@ _KEPT: list[tempfile.TemporaryDirectory[str]] = []
 @cache
 def _copy(kind: str) -> Path:
     """An example copied to where it can be spoilt, without the larger results."""
-    archive = _place() / "archive"
+    archive = fuzz_folder() / "archive"
     folder = archive / f"2031-04-09T18-20-11Z_{kind}"
     for path in sorted((EXAMPLES / f"format-1-{kind}").rglob("*")):
         target = folder / path.relative_to(EXAMPLES / f"format-1-{kind}")
@@ -131,7 +122,7 @@ def _point(content: bytes) -> bool:
 
 
 def _trace_file(content: bytes) -> bool:
-    path = _place() / "traces.npz"
+    path = fuzz_folder() / "traces.npz"
     path.write_bytes(content)
     with TraceFile(path) as traces:
         traces.check({1: 12, 2: 12})
@@ -162,21 +153,12 @@ def _packed() -> bytes:
         return (Path(made) / "traces.npz").read_bytes()
 
 
-def _unfolding() -> bytes:
-    """A small file whose arrays unfold into a thousand times as much."""
-    content = io.BytesIO()
-    np.savez_compressed(
-        content, **{f"point_{number:04d}": np.zeros(2_000_000, np.int16) for number in (1, 2)}
-    )
-    return content.getvalue()
-
-
 _BAG_FILES = (DECLARATION, BAG_INFO, MANIFEST, TAG_MANIFEST)
 
 
 @cache
 def _bag() -> Path:
-    bag = _place() / "bag"
+    bag = fuzz_folder() / "bag"
     (bag / "data").mkdir(parents=True)
     (bag / "results").mkdir()
     for name in ("recording.json", "points.csv"):
@@ -284,7 +266,7 @@ def _named(text: str) -> str:
 
 @cache
 def _foreign_path() -> Path:
-    return _place() / "table.csv"
+    return fuzz_folder() / "table.csv"
 
 
 def _foreign_points(content: bytes) -> object:
@@ -318,68 +300,7 @@ _TABLES = (
 )
 
 
-def _bench(content: bytes) -> object:
-    path = _place() / "bench.toml"
-    path.write_bytes(content)
-    bench = read_bench(path)
-    assert bench is not None
-    return bench.resistors_ohm, bench.generator_and_scope_profiles, bench.tolerance_of(1e5)
-
-
-def _bench_samples() -> tuple[bytes, ...]:
-    path = _place() / "written.toml"
-    scope = Remembered(address="TCPIP0::192.0.2.7::INSTR", profile="scope-curve")
-    bench = BenchFile(
-        generator=Remembered(address="manual"), scope=scope, resistors=("100k 0.1%", "1M 1%"), line_hz=60
-    )
-    return write_bench(bench, path).read_bytes(), b'format = 1\nprobes = [10, 1]\nvisa = "python"\n'
-
-
-_TYPES: tuple[click.ParamType, ...] = (
-    *(options.Quantity("F"), options.TOLERANCE, options.COMPANION, options.NODE_VOLTS, options.RESISTORS),
-    *(options.PROBES, options.TAG, options.TRUE_VALUE, options.FAULT),
-)
-
-
-def _option(text: str) -> object:
-    """Each type in turn; what one returns, or the last refusal."""
-    refusal: Exception | None = None
-    found = []
-    for kind in _TYPES:
-        try:
-            found.append(kind.convert(text, None, None))
-        except (TwonodeError, click.UsageError) as exc:
-            refusal = exc
-    if not found and refusal is not None:
-        raise refusal
-    return found
-
-
-def _settings(content: bytes) -> bool:
-    """A settings file that is not sound is passed over, whatever is in it."""
-    path = _place() / "page.json"
-    path.write_bytes(content)
-    with patch.dict(os.environ, {SETTINGS_VARIABLE: str(path)}), patch("twonode.console.page.settings.log"):
-        return isinstance(read_settings(), PageSettings)
-
-
-_COLUMNS = ("value_farad", "tan_delta", "nearest_farad")
-
-
-def _batch(content: bytes) -> object:
-    path = _place() / "batch.csv"
-    path.write_bytes(content)
-    table = BatchTable.opened(path, _COLUMNS)
-    return table.bins(), table.next_number, table.last
-
-
-def _batch_sample() -> bytes:
-    head = f"part,state,because,measured_utc,{','.join(_COLUMNS)},bin,label,recording\n"
-    row = "1,kept,,2031-04-09T18:20:11Z,2.2e-08,0.01,2.2e-08,22n,22n 630V,../archive/a\n"
-    return (head + row + row.replace("1,kept,", "2,withdrawn,again")).encode()
-
-
-def _filed(
+def filed(
     name: str,
     read: Callable[[bytes], object],
     *samples: bytes,
@@ -390,7 +311,7 @@ def _filed(
     return Parser(name=name, form=form, samples=samples, read=read, sound=sound, own=own)
 
 
-def _asked(
+def asked(
     name: str,
     read: Callable[[str], object],
     *samples: str,
@@ -400,25 +321,25 @@ def _asked(
 
 
 PARSERS: tuple[Parser, ...] = (
-    _filed(
+    filed(
         "recording.json",
         _head,
         *(_example(kind, "data/recording.json") for kind in ("sweep", "null", "points")),
     ),
-    _filed("recording.json of DC readings", _dc_head, _example("dc", "data/recording.json")),
-    _filed("points.csv", _points, *(_example(kind, "data/points.csv")[:1500] for kind in ("sweep",))),
-    _filed("points.csv of tables", _table_points, _example("points", "data/points.csv")),
-    _filed("readings.csv", _readings, _example("dc", "data/readings.csv")),
-    _filed("arrays of codes", _point, encode_point(1000.0, _small_pair()), form=Form.BINARY, sound=bool),
-    _filed("traces.npz", _trace_file, _packed(), form=Form.BINARY, sound=bool),
-    _filed("manifests and bag files", _bag_file, *_bag_samples()),
-    _filed(
+    filed("recording.json of DC readings", _dc_head, _example("dc", "data/recording.json")),
+    filed("points.csv", _points, *(_example(kind, "data/points.csv")[:1500] for kind in ("sweep",))),
+    filed("points.csv of tables", _table_points, _example("points", "data/points.csv")),
+    filed("readings.csv", _readings, _example("dc", "data/readings.csv")),
+    filed("arrays of codes", _point, encode_point(1000.0, _small_pair()), form=Form.BINARY, sound=bool),
+    filed("traces.npz", _trace_file, _packed(), form=Form.BINARY, sound=bool),
+    filed("manifests and bag files", _bag_file, *_bag_samples()),
+    filed(
         "recordings of every kind",
         _folder,
         *(bytes([at]) + _example(kind, f"data/{name}") for at, (kind, name) in enumerate(_MEMBERS)),
         sound=bool,
     ),
-    _filed(
+    filed(
         "gists for searches",
         _gist,
         b"\0" + _example("sweep", "data/recording.json"),
@@ -426,22 +347,22 @@ PARSERS: tuple[Parser, ...] = (
         b"\2" + _note_sample(),
         sound=bool,
     ),
-    _filed(
+    filed(
         "results",
         _result,
         _example("points", "results/estimate-C7.json"),
         _example("dc", "results/dc-C7.json"),
     ),
-    _filed("notes", _note, _note_sample()),
-    _asked(
+    filed("notes", _note, _note_sample()),
+    asked(
         "ranges of values", parse_value_range, "20n..25n", "..25n", "20n..", "1M..10M", "0.02 uF .. 0.025 uF"
     ),
-    _asked("days", parse_day, "2031", "2031-04", "2031-04-09"),
-    _asked("findings, kinds and fields", _named, "off value", "within", "sweep", "dc", "serial", "operator"),
-    _asked("words to search for", _words, "Wrenfield\n46", "März", 'C7 "x" OR NOT', "\U0001f4fb"),
-    _filed("tables of others", _foreign_points, *_TABLES),
-    _filed("traces of others", _foreign_trace, _trace_sample(",", "."), _trace_sample(";", ",")),
-    _asked(
+    asked("days", parse_day, "2031", "2031-04", "2031-04-09"),
+    asked("findings, kinds and fields", _named, "off value", "within", "sweep", "dc", "serial", "operator"),
+    asked("words to search for", _words, "Wrenfield\n46", "März", 'C7 "x" OR NOT', "\U0001f4fb"),
+    filed("tables of others", _foreign_points, *_TABLES),
+    filed("traces of others", _foreign_trace, _trace_sample(",", "."), _trace_sample(";", ",")),
+    asked(
         "headers of others",
         column_named,
         *(
@@ -456,23 +377,4 @@ PARSERS: tuple[Parser, ...] = (
             "Vout mVrms",
         ),
     ),
-    _filed("bench files", _bench, *_bench_samples()),
-    _asked(
-        "options",
-        _option,
-        *(
-            "22n",
-            "10%",
-            "100k 0.1%",
-            "0.3,0.1",
-            "100k,1M",
-            "10,1",
-            "set=wrenfield-46",
-            "C7=18n",
-            "C7=leaky:2M",
-        ),
-        own=(TwonodeError, click.UsageError),
-    ),
-    _filed("page settings", _settings, msgspec.json.encode(PageSettings()), sound=bool),
-    _filed("tables of batches", _batch, _batch_sample()),
 )

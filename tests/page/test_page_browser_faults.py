@@ -4,24 +4,29 @@ The instruments are a simulated bench in a process of its own; whether its outpu
 itself, over its own socket, and not of the page.
 """
 
-import signal
 import subprocess
 import sys
 import threading
-import time
 from contextlib import ExitStack
 from importlib import resources
 
 import pytest
-from page_browser import Browser, ServedBench, ServedPage, missing, until
+from page_browser import Browser, ServedBench, ServedPage, missing
+from page_faults import (
+    NODES,
+    STAGE,
+    ended_program,
+    fill_in,
+    held_computer,
+    is_closed,
+    kept,
+    killed_browser,
+    killed_program,
+    sweep_until,
+)
 from selenium.webdriver.common.keys import Keys
-from selenium.webdriver.support.ui import Select
 
 from twonode.console.page.seat import BUSY_GRACE_S
-from twonode.recordings import read_recording
-from twonode.recordings.model import Ended
-from twonode.recordings.unfinished import find_unfinished
-from twonode.recordings.verify import VerifiedState, recordings_in, verify_recording
 
 pytestmark = [
     pytest.mark.browser,
@@ -29,43 +34,7 @@ pytestmark = [
     pytest.mark.skipif(missing() is not None, reason=missing() or ""),
 ]
 
-STAGE = "wrenfield-46-driver-output"
 STOP_S = 0.2  # issue: STOP switches the output off within 200 ms
-HELD_S = 6.5
-SLOW = "0.2"
-"""Speed of a bench whose sweep outlasts what is done to it."""
-NODES = ".caution input[type=text]"
-
-
-def fill_in(browser, page, *, volts=("0.3", "0.2")):
-    """The questions before a sweep in a set, answered."""
-    browser.open(f"{page.base}stage")
-    Select(browser.find("select")).select_by_value(STAGE)
-    browser.says("driver anode", ".caution label")
-    for tick in browser.all("input[type=checkbox]"):
-        tick.click()
-    for place, words in zip(browser.all(NODES), volts, strict=True):
-        place.send_keys(words)
-
-
-def sweep_until(browser, page, dots):
-    """A sweep that has shown so many points."""
-    fill_in(browser, page)
-    browser.click("#start")
-    until(lambda: len(browser.dots()) >= dots, 30, what=f"{dots} dots")
-    browser.ready()
-
-
-def kept(page, ended=Ended.INTERRUPTED):
-    """The recording that was closed last, once all are; checked."""
-    until(lambda: not find_unfinished(page.archive), what="the end of the recording")
-    folder = max(
-        recordings_in(page.archive), key=lambda each: (each / "data" / "recording.json").stat().st_mtime_ns
-    )
-    assert verify_recording(folder).state is VerifiedState.SOUND
-    recording = read_recording(folder)
-    assert recording.header.ended is ended
-    return recording
 
 
 class Aside(threading.Thread):
@@ -90,50 +59,6 @@ class Aside(threading.Thread):
         if self._error is not None:
             raise self._error
         return self._found
-
-
-def killed_browser(folder):
-    """The browser dies during a sweep; somebody comes back with another one."""
-    with ServedBench("--speed", SLOW) as bench, ServedPage(folder, *bench.options) as page:
-        with Browser() as browser:
-            browser.open(page.address)
-            sweep_until(browser, page, 1)
-            seen, on_before = browser.dots(), bench.output_on
-            browser.kill()
-        killed_s = time.monotonic()
-        until(lambda: not bench.output_on, 30)
-        off_s = time.monotonic() - killed_s
-        recording = kept(page)
-        with Browser() as browser:
-            browser.open(page.another_address())
-            browser.open(f"{page.base}sweep")
-            words = browser.says("stopped")
-            browser.picture("killed-browser-came-back")
-            dots = browser.dots()
-    return seen, on_before, off_s, recording, words, dots
-
-
-def held_computer(folder):
-    """The lid is closed: the program does not run for a while, the instruments do."""
-    with (
-        ServedBench("--speed", SLOW) as bench,
-        ServedPage(folder, *bench.options) as page,
-        Browser() as browser,
-    ):
-        browser.open(page.address)
-        sweep_until(browser, page, 1)
-        seen, on_before = browser.dots(), bench.output_on
-        page.process.send_signal(signal.SIGSTOP)
-        time.sleep(HELD_S)
-        on_while = bench.output_on
-        page.process.send_signal(signal.SIGCONT)
-        woken_s = time.monotonic()
-        until(lambda: not bench.output_on, 10)
-        off_s = time.monotonic() - woken_s
-        words = browser.says("held up")
-        browser.picture("computer-slept")
-        recording = kept(page)
-    return seen, on_before, on_while, off_s, recording, words
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -166,6 +91,7 @@ def test_a_sweep_is_refused_where_the_command_refuses_it_and_in_its_words(at_ben
     browser.click("#start")
     shown = browser.says("12", ".trouble")
     browser.picture("refused")
+    assert browser.barriers() == []
     file = tmp_path / "stage.toml"
     file.write_text((resources.files("twonode.analysis") / "stages" / f"{STAGE}.toml").read_text())
     asked = ("--stage", str(file), "--part", "C7", "--unplugged-and-discharged", "--node-volts", "12,0.2")
@@ -197,10 +123,11 @@ def test_stop_has_the_output_off_at_once_and_keeps_every_point(at_bench):
     sweep_until(browser, page, 2)
     assert bench.output_on
     browser.click("#stop")
-    until(lambda: not bench.output_on, 5, every_s=0.001)
-    assert time.time() - browser.clicked_s <= STOP_S
+    off_s = bench.last_on_s(lambda: is_closed(page))
+    assert off_s - browser.clicked_s <= STOP_S
     words = browser.says("The sweep was stopped: STOP pressed.")
     browser.picture("stopped")
+    assert browser.barriers() == []
     assert "Generator output: off" in words
     seen = browser.dots()
     recording = kept(page)
@@ -232,10 +159,11 @@ def test_a_reload_shows_where_it_is_and_a_second_tab_looks_on(at_bench):
     browser.says("Another tab has the bench", ".trouble")
     browser.says("Sweep of C7: running. Generator output: on.", ".band.job")
     browser.picture("second-tab")
+    assert browser.barriers() == []
     # Whoever sees danger may stop it.
     browser.click(".band.job button", "STOP")
-    until(lambda: not bench.output_on, 5, every_s=0.001)
-    assert time.time() - browser.clicked_s <= STOP_S
+    off_s = bench.last_on_s(lambda: is_closed(page))
+    assert off_s - browser.clicked_s <= STOP_S
     browser.back_to_first_tab()
     browser.says("The sweep was stopped")
     assert set(browser.dots()) >= set(before)
@@ -246,73 +174,53 @@ def test_escape_is_stop_and_what_was_measured_can_be_gone_on_with(at_bench):
     bench, page, browser = at_bench
     sweep_until(browser, page, 1)
     browser.press(Keys.ESCAPE)
-    until(lambda: not bench.output_on, 5)
+    bench.last_on_s(lambda: is_closed(page), 5)
     browser.says("The sweep was stopped: STOP pressed.")
     recording = kept(page)
     browser.click("a.button", "Go on with it")
     browser.find("#start")
     browser.ready()
     assert recording.folder.name in browser.text()
+    browser.picture("continue")
+    assert browser.barriers() == []
 
 
 def test_a_program_that_is_told_to_end_switches_the_output_off(at_bench, tmp_path_factory):
     bench, _, browser = at_bench
-    with ServedPage(tmp_path_factory.mktemp("ended"), *bench.options) as page:
-        browser.open(page.address)
-        sweep_until(browser, page, 1)
-        assert bench.output_on
-        page.process.send_signal(signal.SIGTERM)
-        until(lambda: not bench.output_on, 5)
-        seen = browser.dots()
-        page.process.wait(20)
-        words = browser.says("The connection to twonode is lost.", "#connection-lost")
-        browser.picture("program-ended")
-        assert "switched the generator's output off" in words
-        recording = kept(page)
-        assert len(recording.points) >= len(seen) >= 1
+    found = ended_program(bench, browser, tmp_path_factory.mktemp("ended"))
+    assert found.on_before
+    assert found.off_s < 1
+    assert len(found.recording.points) >= found.seen >= 1
+    assert "switched the generator's output off" in found.words
 
 
 def test_a_program_that_is_killed_says_at_its_next_start_what_it_left(at_bench, tmp_path_factory):
     bench, _, browser = at_bench
-    folder = tmp_path_factory.mktemp("killed-program")
-    with ServedPage(folder, *bench.options) as page:
-        browser.open(page.address)
-        sweep_until(browser, page, 2)
-        seen = browser.dots()
-        page.process.kill()
-        page.process.wait()
-        # Nobody is left who could: so that is what has to be said.
-        assert bench.output_on
-        words = browser.says("The connection to twonode is lost.", "#connection-lost")
-        assert "If it was killed, nobody did: look at the generator" in words
-    (left,) = find_unfinished(page.archive)
-    assert left.points >= len(seen)
-    with ServedPage(folder, *bench.options) as page:
-        browser.open(page.address)
-        words = browser.says(left.folder.name)
-        browser.picture("left-unfinished")
-        assert f"{left.points} points" in words
-        assert "nobody switched it off: look at it" in words
-        browser.click("button", "Close it")
-        recording = kept(page, Ended.RECOVERED)
-        assert len(recording.points) == left.points
+    found = killed_program(bench, browser, tmp_path_factory.mktemp("killed-program"))
+    # Nobody is left who could switch it off: so that is what has to be said, at once and at the next start.
+    assert found.on_before
+    assert found.on_while
+    assert "If it was killed, nobody did: look at the generator" in found.words
+    assert "nobody switched it off: look at it" in found.words
+    assert f"{found.dots} points" in found.words
+    assert len(found.recording.points) == found.dots >= found.seen >= 2
 
 
 def test_a_killed_browser_does_not_keep_the_output_on_and_loses_no_point(asides):
-    seen, on_before, off_s, recording, words, dots = asides["killed"].found()
-    assert on_before
-    assert off_s < BUSY_GRACE_S + 3
-    assert len(recording.points) >= len(seen) >= 1
-    assert "the tab that had the bench was closed or lost its connection" in words
-    assert "Generator output: off" in words
-    assert len(dots) == len(recording.points)
+    found = asides["killed"].found()
+    assert found.on_before
+    assert found.off_s < BUSY_GRACE_S + 3
+    assert len(found.recording.points) >= found.seen >= 1
+    assert "the tab that had the bench was closed or lost its connection" in found.words
+    assert "Generator output: off" in found.words
+    assert found.dots == len(found.recording.points)
 
 
 def test_a_computer_that_slept_switches_the_output_off_as_it_wakes(asides):
-    seen, on_before, on_while, off_s, recording, words = asides["held"].found()
-    assert on_before
-    assert on_while, "nothing can be done while it sleeps"
-    assert off_s < 2
-    assert len(recording.points) >= len(seen) >= 1
-    assert "slept or was held up" in words
-    assert "the output may have been on all that time" in words
+    found = asides["held"].found()
+    assert found.on_before
+    assert found.on_while, "nothing can be done while it sleeps"
+    assert found.off_s < 2
+    assert len(found.recording.points) >= found.seen >= 1
+    assert "slept or was held up" in found.words
+    assert "the output may have been on all that time" in found.words

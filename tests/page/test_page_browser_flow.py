@@ -59,7 +59,7 @@ def newcomer(tmp_path_factory):
         browser.click("#start", "START")
 
         def ended():
-            now = browser._quietly(
+            now = browser.quietly(
                 "return [location.pathname, document.querySelectorAll('.live-plot circle:not(.key)').length / 2,"
                 "document.querySelector('.reading')?.innerText, document.querySelector('main')?.innerText]"
             )

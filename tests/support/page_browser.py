@@ -22,6 +22,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from importlib import resources
 from pathlib import Path
 from tempfile import TemporaryDirectory, gettempdir
 from typing import Any
@@ -37,6 +38,7 @@ __all__ = ["Browser", "ServedBench", "ServedPage", "missing", "until"]
 
 _COMMAND = [sys.executable, "-c", "from twonode.console.main import main; main()"]
 _HOME = "127.0.0.1"
+_WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 
 # When a dot is on the screen, which is after the frame that follows it, and when something was clicked. The browser's
 # clock is this computer's.
@@ -181,6 +183,21 @@ class ServedBench:
             answer += self._link.recv(100)
         return answer.strip() in (b"1", b"ON")
 
+    def last_on_s(self, over: Callable[[], bool], timeout_s: float = 40.0) -> float:
+        """When the output was last seen on, as `time.time` has it, once ``over`` is so: a sweep has pauses, too."""
+        last_s = 0.0
+
+        def watched() -> bool:
+            nonlocal last_s
+            asked_s = time.time()
+            if self.output_on:
+                last_s = asked_s
+                return False
+            return over()
+
+        until(watched, timeout_s, every_s=0.002, what="the output off for good")
+        return last_s
+
 
 class Browser:
     """A headless Chromium of its own.
@@ -260,12 +277,12 @@ class Browser:
     def ready(self) -> None:
         """Until the page on the screen is connected."""
         until(
-            lambda: self._quietly("return window.did_handshake === true && !!document.querySelector('h1')"),
+            lambda: self.quietly("return window.did_handshake === true && !!document.querySelector('h1')"),
             what="the page's connection",
         )
 
-    def _quietly(self, script: str) -> Any:
-        # On the way from one view to the next there is nothing to ask.
+    def quietly(self, script: str) -> Any:
+        """As `run`; None on the way from one view to the next, where there is nothing to ask."""
         with contextlib.suppress(WebDriverException):
             return self.run(script)
         return None
@@ -281,14 +298,14 @@ class Browser:
         return found[-1]
 
     def _text(self, css: str) -> str | None:
-        return self._quietly(f"return document.querySelector({json.dumps(css)})?.innerText")
+        return self.quietly(f"return document.querySelector({json.dumps(css)})?.innerText")
 
     def says(self, words: str, css: str = "main", timeout_s: float = 20.0) -> str:
         """All words of what fits, once they hold these."""
         with_them: list[str] = []
 
         def said() -> bool:
-            found = self._quietly(
+            found = self.quietly(
                 f"return [...document.querySelectorAll({json.dumps(css)})].map(e => e.innerText).join('\\n')"
             )
             with_them[:] = [found or ""]
@@ -336,7 +353,7 @@ class Browser:
 
     def dots(self) -> list[int]:
         """Numbers of the points that are drawn, in either panel."""
-        found = self._quietly(
+        found = self.quietly(
             "return [...document.querySelectorAll('.live-plot .dot')].map(e => +e.dataset.n)"
         )
         return sorted(set(found or ()))
@@ -371,6 +388,7 @@ class Browser:
         shot = self.command(
             "Page.captureScreenshot",
             captureBeyondViewport=True,
+            optimizeForSpeed=True,
             clip={"x": 0, "y": 0, "width": wide, "height": min(tall, 4000), "scale": 1},
         )
         place = folder / f"{name}.png"
@@ -396,6 +414,25 @@ class Browser:
             if parts.scheme in ("http", "https", "ws", "wss") and parts.hostname != _HOME:
                 found.append(address)
         return found
+
+    def barriers(self, *rules: str) -> list[str]:
+        """What axe-core finds serious or critical on the page as it stands; rules : those of WCAG A and AA."""
+        if not self.run("return !!window.axe"):
+            script = resources.files("axe_core_python").joinpath("axe.min.js").read_text(encoding="utf-8")
+            # Through the debugging protocol: the page itself may load no foreign script.
+            self.command("Runtime.evaluate", expression=script)
+        only = {"type": "rule", "values": rules} if rules else {"type": "tag", "values": _WCAG}
+        found = self.driver.execute_async_script(
+            "const [only, done] = arguments;"
+            "axe.run(document, {runOnly: only, resultTypes: ['violations', 'passes']}).then(done)",
+            only,
+        )
+        assert found["passes"], "nothing was looked at"
+        return [
+            f"{each['id']}: {each['nodes'][0]['html'][:150]} {each['nodes'][0].get('failureSummary', '')[:200]}"
+            for each in found["violations"]
+            if each["impact"] in ("serious", "critical")
+        ]
 
     def complaints(self) -> list[str]:
         """What the browser's console holds of errors since the last time."""
