@@ -225,7 +225,7 @@ def _faults() -> list[Row]:
     with ServedBench() as bench, Browser() as browser:
         with TemporaryDirectory() as folder:
             found = ended_program(bench, browser, Path(folder))
-            rows.append(_fault_row("server told to end", found, said="switched the generator's output off"))
+            rows.append(_fault_row("server told to end", found, said="it switched the output off"))
         with TemporaryDirectory() as folder:
             found = killed_program(bench, browser, Path(folder))
             rows.append(_fault_row("server killed", found, said="nobody switched it off: look at it"))

@@ -298,7 +298,9 @@ class Browser:
         return found[-1]
 
     def _text(self, css: str) -> str | None:
-        return self.quietly(f"return document.querySelector({json.dumps(css)})?.innerText")
+        return self.quietly(
+            f"return [...document.querySelectorAll({json.dumps(css)})].find(e => e.checkVisibility())?.innerText"
+        )
 
     def says(self, words: str, css: str = "main", timeout_s: float = 20.0) -> str:
         """All words of what fits, once they hold these."""
@@ -306,7 +308,9 @@ class Browser:
 
         def said() -> bool:
             found = self.quietly(
-                f"return [...document.querySelectorAll({json.dumps(css)})].map(e => e.innerText).join('\\n')"
+                # What is not shown would be told as well, were it not left out.
+                f"return [...document.querySelectorAll({json.dumps(css)})].filter(e => e.checkVisibility())"
+                ".map(e => e.innerText).join('\\n')"
             )
             with_them[:] = [found or ""]
             return words in with_them[0]

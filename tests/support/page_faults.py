@@ -182,6 +182,7 @@ def killed_program(bench: ServedBench, browser: Browser, folder: Path) -> Fault:
         page.process.kill()
         page.process.wait()
         words = browser.says("The connection to twonode is lost.", "#connection-lost")
+        words += f" STOP can be pressed: {browser.run('return !document.getElementById(`stop`).disabled')}"
         on_while = bench.output_on
     (left,) = find_unfinished(page.archive)
     with ServedPage(folder, *bench.options) as page:

@@ -92,7 +92,7 @@ def _unfinished(context: PageContext) -> None:
     left = [each for each in find_unfinished(context.archive) if not each.in_use]
     if not left:
         return
-    with pieces.panel("Left unfinished", "caution-panel") as panel:
+    with pieces.panel("Left unfinished", "caution") as panel:
         pieces.text(
             "p",
             "A run was killed before its recording was closed. Every point it reported is on disk. If the generator "

@@ -205,7 +205,8 @@ def _connection_band() -> None:
         pieces.text("p", "The connection to twonode is lost.", "what")
         pieces.text(
             "p",
-            "If it was ended, it switched the generator's output off. If it was killed, nobody did: look at the "
-            "generator, and switch its output off there. Measured points are kept on disk.",
+            "STOP does not reach the generator from here any more. If twonode was ended, it switched the output off. "
+            "If it was killed, nobody did: look at the generator, and switch its output off there. Measured points "
+            "are kept on disk.",
         )
         pieces.text("p", "Start `twonode page` again; it names what was left unfinished.")

@@ -24,6 +24,8 @@
   const lost = (isLost) => {
     const band = document.getElementById("connection-lost");
     if (band) band.hidden = !isLost;
+    // A STOP that reaches nothing must not look as if it did.
+    for (const stop of document.querySelectorAll(".button.stop")) stop.disabled = isLost;
   };
 
   const watch = () => {
