@@ -82,7 +82,10 @@ def _dc(browser):
 
 def views(archive):
     """Address of every view, as it stands filled in, and what is done there first."""
-    sweeps = sorted(each.name for each in archive.iterdir() if each.is_dir() and each.name < "2031")
+    # Both may be of the same second, so their order by name says nothing of which is which.
+    folders = [each.name for each in archive.iterdir() if each.is_dir()]
+    (plain,) = (name for name in folders if "_wrenfield-46_" in name)
+    (hostile,) = (name for name in folders if "_img-" in name)
     dc = next(each.name for each in archive.iterdir() if each.name >= "2031")
     return {
         "start": ("", None),
@@ -91,13 +94,13 @@ def views(archive):
         "loose": ("loose", None),
         "continue": ("continue?recording=none", None),
         "sweep": ("sweep", None),
-        "finding": (f"finding?recording={sweeps[0]}", None),
+        "finding": (f"finding?recording={plain}", None),
         "drawer": ("drawer", None),
         "dc": ("dc", _dc),
         "archive": ("archive", lambda browser: browser.says("C7", ".results-room")),
-        "recording": (f"archive?recording={sweeps[1]}", None),
+        "recording": (f"archive?recording={hostile}", None),
         "dc-recording": (f"archive?recording={dc}", None),
-        "compare": (f"archive?compare={','.join(sweeps)}", None),
+        "compare": (f"archive?compare={plain},{hostile}", None),
         "history": ("archive?part=C7", None),
         "explain": ("explain", None),
         "marking": ("marking", _marking),
