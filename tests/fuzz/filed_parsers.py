@@ -14,6 +14,7 @@ from functools import cache
 from importlib import resources
 from pathlib import Path
 
+import msgspec
 import numpy as np
 
 from tests.fuzz.fuzzing import Parser, finite, first_that
@@ -40,7 +41,7 @@ from twonode.recordings.index_query import (
     parse_day,
     parse_value_range,
 )
-from twonode.recordings.model import RecordingKind, decode_header
+from twonode.recordings.model import RecordingKind, decode_header, encode_header
 from twonode.recordings.notes import add_note, field_named, read_notes
 from twonode.recordings.points import read_rows
 from twonode.recordings.reader import Recording
@@ -188,6 +189,20 @@ _MEMBERS = (
         ("points", "points.csv"),
     ),
 )
+_PLAN = {
+    "kind": "even",
+    "from_hz": 20.0,
+    "to_hz": 2e4,
+    "points": 12,
+    "frequencies_hz": [20.0, 60.0],
+    "line_hz": 60.0,
+}
+
+
+def _interrupted() -> bytes:
+    """The sweep's header as one that can be gone on with says it."""
+    head = decode_header(_example("sweep", "data/recording.json"), where="example")
+    return encode_header(msgspec.structs.replace(head, plan=_PLAN))
 
 
 def _folder(content: bytes) -> bool:
@@ -337,6 +352,7 @@ PARSERS: tuple[Parser, ...] = (
         "recordings of every kind",
         _folder,
         *(bytes([at]) + _example(kind, f"data/{name}") for at, (kind, name) in enumerate(_MEMBERS)),
+        b"\0" + _interrupted(),
         sound=bool,
     ),
     filed(

@@ -1,12 +1,17 @@
 """What spoilt inputs found once, each as a plain example."""
 
+import shutil
 import zipfile
+from unittest.mock import patch
 
 import msgspec
 import numpy as np
 import pytest
 
 from tests.fuzz.filed_parsers import EXAMPLES
+from twonode.acquire.errors import UnfitRequest
+from twonode.acquire.nulls import _plans_range
+from twonode.acquire.resume import request_of
 from twonode.analysis.companion import CompanionError, parse_companion
 from twonode.analysis.errors import QuantityError, StageError
 from twonode.analysis.forming_readings import parse_duration_s
@@ -26,11 +31,12 @@ from twonode.recordings.errors import DamagedRecording, UnfitImport, UnfitSearch
 from twonode.recordings.foreign_csv import read_foreign
 from twonode.recordings.gist import read_gist
 from twonode.recordings.import_points import parse_points
-from twonode.recordings.index_query import finding_named
-from twonode.recordings.model import decode_header
+from twonode.recordings.index_query import Search, finding_named
+from twonode.recordings.model import decode_header, encode_header
 from twonode.recordings.notes import read_notes
+from twonode.recordings.reader import load_recording
 from twonode.recordings.results import read_results
-from twonode.recordings.tracefile import TraceFile, check_members
+from twonode.recordings.tracefile import TraceFile, check_members, decode_point
 from twonode.tomltext import TomlError, read_toml
 
 DEEP = b'{"a":' * 5_000
@@ -43,7 +49,11 @@ def spoilt_profile(name, was, becomes):
     return parse_profile(text.replace(was, becomes, 1))
 
 
-@pytest.mark.parametrize("text", ["1e" + "9" * 5_000 + "F", "1" * 100_000 + "n7", "9" * 1_000_000 + "x"])
+@pytest.mark.parametrize(
+    "text",
+    ["1e" + "9" * 5_000 + "F", "1" * 100_000 + "n7", "9" * 1_000_000 + "x", "\ud800" * 1_000_000],
+    ids=["exponent", "letter as point", "digits", "no Unicode"],
+)
 def test_a_number_without_end_is_no_quantity(text):
     with pytest.raises(QuantityError, match="characters"):
         parse_quantity(text, "F")
@@ -254,6 +264,67 @@ def test_an_array_that_claims_more_than_its_file_holds_is_damaged(tmp_path):
     path.write_bytes(content)
     with TraceFile(path) as traces, pytest.raises(DamagedRecording, match="it claims 2147483647 bytes"):
         traces.point(1)
+
+
+@pytest.fixture
+def sweep(tmp_path):
+    """The published sweep, with its header changed."""
+    folder = tmp_path / "sweep"
+    shutil.copytree(EXAMPLES / "format-1-sweep", folder)
+
+    def changed(**changes):
+        head = decode_header((folder / "data" / "recording.json").read_bytes(), where="example")
+        content = encode_header(msgspec.structs.replace(head, **changes))
+        (folder / "data" / "recording.json").write_bytes(content)
+        return load_recording(folder)
+
+    return changed
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"part": None}, "names no part"),
+        ({"plan": {"frequencies_hz": 5}}, "plan: Expected `array`"),
+        ({"plan": {"from_hz": "20"}}, "plan: Expected `float"),
+        ({"plan": {"line_hz": [50]}}, "plan: Expected `float"),
+    ],
+)
+def test_a_recording_that_does_not_say_what_was_asked_for_is_not_gone_on_with(sweep, changes, says):
+    with pytest.raises(UnfitRequest, match=says):
+        request_of(sweep(**changes))
+
+
+@pytest.mark.parametrize("planned", [5, "0.5", [None, "x"], {"0.5": 1}])
+def test_a_null_run_with_another_plan_than_ranges_is_passed_over(planned):
+    head = decode_header(
+        (EXAMPLES / "format-1-null" / "data" / "recording.json").read_bytes(), where="example"
+    )
+    assert not _plans_range(msgspec.structs.replace(head, plan={"drive_volts_per_div": planned}), 0.5)
+    assert _plans_range(msgspec.structs.replace(head, plan={"drive_volts_per_div": [1, 0.5]}), 0.5)
+
+
+@pytest.mark.parametrize("error", [ValueError(), ValueError("a\nb")])
+def test_an_array_that_numpy_refuses_without_a_word_is_damaged(error):
+    content = b"\x93NUMPY\x01\x00\x02\x00{}"
+    with (
+        patch("twonode.recordings.tracefile.npy.read_array_header_1_0", side_effect=error),
+        pytest.raises(DamagedRecording, match="no npy header"),
+    ):
+        decode_point(content, where="a.npy")
+
+
+@pytest.mark.timeout(5)
+def test_a_search_for_words_without_end_is_refused():
+    with pytest.raises(UnfitSearch, match="2000 are the most"):
+        Search(words=("[[a]]\n" * 100_000,)).statement(full_text=True)
+
+
+@pytest.mark.timeout(5)
+def test_a_line_of_cells_without_end_names_no_columns(tmp_path):
+    table = tmp_path / "a.csv"
+    table.write_text("1;" * 1_000_000 + "\nfrequency_hz;ratio\n20;0.7\n60;0.9\n200;1\n", encoding="utf-8")
+    assert len(parse_points(read_foreign(table, largest_bytes=4_000_000)).points) == 3
 
 
 @pytest.mark.timeout(5)

@@ -138,7 +138,10 @@ def _plans_range(header: Header, drive_volts_per_div: float | None) -> bool:
     if drive_volts_per_div is None:
         return True
     planned = header.plan.get("drive_volts_per_div", [])
-    return _named(drive_volts_per_div) in {_named(float(volts)) for volts in planned}
+    if not isinstance(planned, list):
+        return False  # a header holds any JSON there
+    numbers = (float(volts) for volts in planned if isinstance(volts, int | float))
+    return _named(drive_volts_per_div) in map(_named, numbers)
 
 
 def null_for_sweep(

@@ -8,7 +8,7 @@ on by itself.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cached_property
@@ -35,6 +35,29 @@ from twonode.recordings.writer import RecordingWriter
 __all__ = ["Resumed", "asked_plan", "incomplete_sweep", "line_of", "request_of"]
 
 _USUAL_LINE_HZ = 50.0
+
+
+class _Asked(msgspec.Struct, frozen=True):
+    """What a header's plan says of the request; a header holds any JSON there."""
+
+    kind: str | None = None
+    from_hz: float | None = None
+    to_hz: float | None = None
+    points: int | None = None
+    frequencies_hz: tuple[float, ...] = ()
+    samples: int | None = None
+    line_hz: float | None = None
+
+
+def _asked(recording: Recording) -> _Asked:
+    try:
+        return msgspec.convert(recording.header.plan, _Asked)
+    except msgspec.ValidationError as exc:
+        raise UnfitRequest(
+            f"{recording.name} does not say which frequencies were asked for: plan: {exc}.",
+            "Nothing can stand in for it.",
+            "Start a new sweep; `twonode estimate` works out what was measured.",
+        ) from exc
 
 
 def asked_plan(request: SweepRequest) -> dict[str, Any]:
@@ -95,27 +118,33 @@ def request_of(
 
     node_volts, unplugged_and_discharged : as confirmed now; what was confirmed then says nothing of today.
     places : folders to look for its null run in, after the recording's own.
+
+    Raises UnfitRequest where the recording does not say what was asked for.
     """
     header = recording.header
     # Checked when it was read.
     assert recording.stage is not None
-    assert header.part is not None
     assert header.hookup is not None
+    if header.part is None:
+        raise UnfitRequest(
+            f"{recording.name} names no part.",
+            "A sweep that goes on is about the same part.",
+            "Start a new sweep.",
+        )
     farad, tolerance = expected_of(header)
-    plan: Mapping[str, Any] = header.plan
+    asked = _asked(recording)
     null, _ = null_named(recording, places)
-    kind = plan.get("kind")
     return SweepRequest(
         hookup=header.hookup,
         stage=recording.stage,
         part=header.part,
         nominal_farad=farad,
         tolerance=tolerance,
-        from_hz=plan.get("from_hz"),
-        to_hz=plan.get("to_hz"),
-        points=plan.get("points"),
-        frequencies_hz=tuple(plan.get("frequencies_hz", ())),
-        samples=plan.get("samples"),
+        from_hz=asked.from_hz,
+        to_hz=asked.to_hz,
+        points=asked.points,
+        frequencies_hz=asked.frequencies_hz,
+        samples=asked.samples,
         level_vpp=header.conditions.level_vpp,
         probe_factors=(header.drive_probe.factor, header.far_probe.factor),
         line_hz=line_of(recording),
@@ -126,13 +155,13 @@ def request_of(
         simulated=header.conditions.simulated,
         seed=header.conditions.seed,
         null=None if null is None else null.folder,
-        plan=PlanKind.EVEN if kind == PlanKind.EVEN.value else PlanKind.INFORMATION,
+        plan=PlanKind.EVEN if asked.kind == PlanKind.EVEN.value else PlanKind.INFORMATION,
     )
 
 
 def line_of(recording: Recording) -> float:
-    """Mains frequency the sweep went by, Hz."""
-    stated = recording.header.plan.get("line_hz")
+    """Mains frequency the sweep went by, Hz. Raises UnfitRequest where what is said of it is no number."""
+    stated = _asked(recording).line_hz
     return float(stated or next((row.line_hz for row in recording.points if row.line_hz), _USUAL_LINE_HZ))
 
 

@@ -245,6 +245,8 @@ def _no_quantity(text: str, unit: _Unit, because: str, advice: str | None = None
 
 
 def _clean(text: str) -> str:
+    if len(text) > 10 * _LONGEST:
+        return text  # too long in any case
     return text.translate(_MICRO).translate(_SAME).strip()
 
 

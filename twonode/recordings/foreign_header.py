@@ -20,6 +20,8 @@ __all__ = ["Column", "Layout", "Quantity", "column_named", "find_layout"]
 
 _SEARCHED_LINES = 60
 """A header further down is not looked for."""
+_MOST_COLUMNS = 200
+"""A line with more of them is none that names columns."""
 _SHOWN_CHARACTERS = 60
 
 
@@ -237,6 +239,8 @@ def find_layout(source: ForeignText, needed: Sequence[Collection[Quantity]]) -> 
     best: tuple[int, int, str, list[str]] | None = None
     for delimiter in ("\t", ";", ","):
         for line, cells in islice(cells_of(source, delimiter, strict=False), _SEARCHED_LINES):
+            if len(cells) > _MOST_COLUMNS:
+                continue
             score = sum(column_named(cell) is not None for cell in cells)
             if score > (best[0] if best else 0):
                 best = (score, line, delimiter, cells)

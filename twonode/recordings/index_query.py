@@ -33,6 +33,9 @@ __all__ = [
 ]
 
 
+_LONGEST_SEARCH = 2000
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ValueRange:
     """From low to high, both ends included; None leaves an end open. unit : "F" or "ohm"."""
@@ -110,6 +113,12 @@ class Search:
         return f"SELECT {selected} FROM recording WHERE {' AND '.join(where)}{order}", values
 
     def _folded_words(self) -> list[str]:
+        if (length := sum(map(len, self.words))) > _LONGEST_SEARCH:
+            raise UnfitSearch(
+                f"The words to look for have {length} characters; {_LONGEST_SEARCH} are the most.",
+                "Each word is looked for in every recording.",
+                "Give the few words that matter.",
+            )
         found = [word for word in map(folded, self.words) if word]
         if self.words and not found:
             raise UnfitSearch(
