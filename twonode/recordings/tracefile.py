@@ -156,7 +156,9 @@ def _read_layout(head: bytes, size: int, where: str) -> tuple[np.dtype[Any], int
             raise _damaged(where, f"npy version {version}")
         shape, _, dtype = npy.read_array_header_1_0(file)
     except _HEADER_ERRORS as exc:
-        raise _damaged(where, f"no npy header ({(str(exc).splitlines() or [type(exc).__name__])[0]})") from exc
+        raise _damaged(
+            where, f"no npy header ({(str(exc).splitlines() or [type(exc).__name__])[0]})"
+        ) from exc
     start = file.tell()
     codes = dtype.fields.get("drive_codes") if dtype.fields else None
     samples = codes[0].shape[0] if codes is not None and codes[0].shape else 0
