@@ -295,6 +295,18 @@ def test_a_recording_that_does_not_say_what_was_asked_for_is_not_gone_on_with(sw
         request_of(sweep(**changes))
 
 
+def test_a_covariance_without_bounds_is_damage(tmp_path):
+    folder = tmp_path / "points"
+    shutil.copytree(EXAMPLES / "format-1-points", folder)
+    table = folder / "data" / "points.csv"
+    names, first, rest = table.read_text(encoding="utf-8").split("\n", 2)
+    cells = first.split(",")
+    cells[names.split(",").index("cov_re_im")] = "1e200"
+    table.write_text("\n".join([names, ",".join(cells), rest]), encoding="utf-8")
+    with pytest.raises(DamagedRecording, match="covariance"):
+        load_recording(folder)
+
+
 @pytest.mark.parametrize("planned", [5, "0.5", [None, "x"], {"0.5": 1}])
 def test_a_null_run_with_another_plan_than_ranges_is_passed_over(planned):
     head = decode_header(
