@@ -19,9 +19,11 @@ from twonode.acquire.events import PointDone
 from twonode.analysis.fixture_open import FixtureNotOpen
 from twonode.analysis.hookup import HookUp
 from twonode.analysis.loose_part import LooseState
+from twonode.analysis.loose_report import ROW_COLUMNS
 from twonode.analysis.quantities import Tolerance
 from twonode.analysis.ratio import Refusal, read_point
 from twonode.recordings import Ended, RecordingKind, read_recording, read_results
+from twonode.recordings.drawer_tags import DrawerStep
 from twonode.recordings.errors import ArchiveNotWritable, DamagedRecording
 from twonode.recordings.notes import read_notes
 
@@ -91,6 +93,13 @@ def test_an_empty_fixture_and_a_short_are_recognised_and_said(done):
         assert "do not use" in each.label
 
 
+def test_a_look_that_was_enough_carries_the_result_itself(done):
+    for number in (2, 3):
+        last = row(done, number).recordings[-1]
+        assert read_recording(last).header.tags["step"] == DrawerStep.FIRST_LOOK.value
+        assert read_results(last)
+
+
 def test_a_small_part_after_a_large_one_is_not_taken_for_a_short(done):
     # The first look at part 5 was made with the resistor that part 4 had left in.
     wired = [each for each in done.seen if isinstance(each, WireFixture)]
@@ -139,6 +148,18 @@ def test_a_first_look_that_is_refused_for_anything_else_says_nothing_of_the_part
     assert done.table.rows == rows
 
 
+def test_hum_at_the_clips_is_not_taken_for_a_large_part(tmp_path, null):
+    """A volt of hum runs out of the range, and the ratio with it: nothing that a smaller resistor would mend."""
+    with drawer_run(tmp_path, [loose(69e-9)], null=null) as run:
+        run.prepare()
+        world = run.links.world
+        world.clip(replace(world.settings, hum_scale=1000.0))
+        with pytest.raises(SweepFailed, match="end of its range") as caught:
+            run.measure(1)
+    assert "settle" not in str(caught.value)
+    assert run.table.rows == ()
+
+
 def test_every_part_is_an_ordinary_recording_with_its_result(done):
     for number in (1, 4, 5):
         found = row(done, number)
@@ -152,9 +173,13 @@ def test_every_part_is_an_ordinary_recording_with_its_result(done):
             expected = {"place": "tin box", "drawer": "tin", "number": str(number)}
             assert {key: header.tags[key] for key in expected} == expected
             assert header.null.recording == done.session.documents["null"].rsplit("/", 1)[-1]
-        steps = [read_recording(folder).header.tags["step"] for folder in found.recordings]
-        assert steps[-1] == "part"
-        assert set(steps[:-1]) == {"first look"}
+        steps = [DrawerStep(read_recording(folder).header.tags["step"]) for folder in found.recordings]
+        assert steps[-1] is DrawerStep.PART
+        assert set(steps[:-1]) == {DrawerStep.FIRST_LOOK}
+        # By-work carries no result; that is how a list tells it from a look that was enough.
+        assert [bool(read_results(folder)) for folder in found.recordings] == [
+            step is DrawerStep.PART for step in steps
+        ]
         (stored,) = read_results(found.recording)
         assert stored.path.name == f"part-{number}.json"
         assert stored.document["program"].startswith("twonode")
@@ -197,6 +222,7 @@ def test_the_table_holds_every_part_with_units_in_its_columns(done):
     ]
     assert float(rows[0]["c_1khz_farad"]) == pytest.approx(2.2e-9, rel=0.01)
     assert float(rows[3]["c_120hz_farad"]) == pytest.approx(1.02e-6, rel=0.01)
+    assert {each["simulated"] for each in rows} == {"1"}
     for name in rows[0]:
         if name.startswith(("c_", "esr", "parallel", "nearest", "measured")) and "why_not" not in name:
             assert name.endswith(("_farad", "_ohm", "_hz", "_utc", "_series")), name
@@ -334,6 +360,7 @@ def made_row(number: int, **more) -> DrawerRow:
     fields = {
         "number": number,
         "measured_utc": datetime(2031, 4, 9, 18, 20, number, tzinfo=UTC),
+        "simulated": number == 2,
         "recordings": (more.pop("place") / f"2031-04-09T18-20-0{number}Z_part-{number}",),
         "cells": {"nearest_farad": 1e-9 * number, "found": "one, with\na comma"},
         "document": None,
@@ -359,12 +386,39 @@ def test_a_table_is_read_back_as_it_was_written(tmp_path):
     ]
     assert [r.measured_utc for r in again.rows] == [r.measured_utc for r in table.rows]
     assert [r.recording.resolve() for r in again.rows] == [r.recording.resolve() for r in table.rows]
+    assert [r.simulated for r in again.rows] == [False, True, False]
     assert float(again.rows[1].cells["nearest_farad"]) == 2e-9
     assert again.next_number == 3
     before = table.path.read_bytes()
     again.add(made_row(3, place=tmp_path))
     # The rows before are the same bytes again.
     assert again.path.read_bytes().startswith(before)
+
+
+def test_simulated_and_real_parts_never_stand_in_one_table(tmp_path):
+    table = BatchTable.opened(tmp_path / "t.csv", COLUMNS)
+    table.refuse_mixture(simulated=True)
+    table.add(made_row(1, place=tmp_path))
+    table.refuse_mixture(simulated=False)
+    with pytest.raises(UnfitRequest, match=r"t\.csv is of real parts; simulated ones"):
+        table.refuse_mixture(simulated=True)
+    # What was taken back is in nobody's way.
+    table.withdraw_last("taken back")
+    table.refuse_mixture(simulated=True)
+
+
+def test_a_batch_of_real_parts_does_not_go_on_with_simulated_ones(tmp_path):
+    BatchTable.opened(tmp_path / "drawer-tin.csv", ROW_COLUMNS).add(
+        replace(made_row(1, place=tmp_path), cells={})
+    )
+    with pytest.raises(UnfitRequest, match="of real parts"), drawer_run(tmp_path, []):
+        pass
+
+
+@pytest.mark.parametrize("key", ["drawer", "step", "number"])
+def test_the_tags_of_a_batch_are_its_own(tmp_path, key):
+    with pytest.raises(UnfitRequest, match=f"'{key}'"), drawer_run(tmp_path, [], tags={key: "x"}):
+        pass
 
 
 def test_a_table_that_cannot_be_written_stays_as_it_was(tmp_path, monkeypatch):
@@ -388,9 +442,9 @@ def test_a_table_that_cannot_be_written_stays_as_it_was(tmp_path, monkeypatch):
     [
         b"part,state\n1,kept\n",
         b"\xff\xfe\n1\n",
-        b"part,state,because,measured_utc,nearest_farad,found,bin,label,recording\nx,kept,,,,,,,\n",
-        b"part,state,because,measured_utc,nearest_farad,found,bin,label,recording\n1,lost,,2031-04-09T18:20:01Z,,,,,\n",
-        b"part,state,because,measured_utc,nearest_farad,found,bin,label,recording\n1,kept\n",
+        b"part,state,because,measured_utc,simulated,nearest_farad,found,bin,label,recording\nx,kept,,,,,,,,\n",
+        b"part,state,because,measured_utc,simulated,nearest_farad,found,bin,label,recording\n1,lost,,2031-04-09T18:20:01Z,1,,,,,\n",
+        b"part,state,because,measured_utc,simulated,nearest_farad,found,bin,label,recording\n1,kept\n",
     ],
 )
 def test_a_file_that_is_no_table_of_a_batch_is_refused_and_left_alone(tmp_path, content):

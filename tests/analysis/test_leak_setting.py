@@ -33,6 +33,8 @@ def test_an_avc_filter_is_fed_through_its_resistor():
     )
     assert found.resistor.ohm == 2.2e6
     assert found.drive_source.ohm == 470e3
+    # Read alone, the line it hangs on is fed through that resistor as well.
+    assert found.far_source is found.resistor
 
 
 @pytest.mark.parametrize(("stage", "part"), [("cathode-bypass", "C1"), ("screen-bypass", "C1")])

@@ -178,6 +178,62 @@ def test_a_leaky_avc_filter_as_worked_by_the_trade():
     assert found.leakage_current.value == pytest.approx(20 * (1 - lost) / 12e6, rel=1e-5)
     assert found.finding.state is FindingState.LEAKY
     assert any("20 times" in words for words in found.limits)
+    # The share itself, and where a person looks for it.
+    assert found.avc_lost.value == pytest.approx(lost, rel=1e-5)
+    assert "takes 14 % of the AVC" in found.finding.because
+    assert found.finding.action == (
+        "Replace the capacitor: with too little AVC strong stations overload the set."
+    )
+    assert any(line.startswith("  AVC lost to the leak: 14.2857 ") for line in leakage_lines(found))
+    assert leakage_document(found)["avc_lost"]["value"] == pytest.approx(lost, rel=1e-5)
+    # An AVC line has no more volts than these.
+    assert not any("working volts" in note for note in found.notes)
+
+
+def test_an_avc_filter_read_alone_loads_the_line_it_hangs_on():
+    """12 M behind a 2 M feed of 12 V, 10 M meter: 12 x 10/12 = 10 V on the line; through the lifted part and the meter
+    12 x 22/24 = 11 V stay, of which the meter shows 10/22: 5 V."""
+    feed = resistor(2e6, TIGHT)
+    readings = LeakageReadings(
+        drive=exact(10.0),
+        lifted_end=exact(5.0),
+        resistor=feed,
+        drive_source=feed,
+        meter=EXACT_METER,
+        role=LeakRole.AVC_FILTER,
+    )
+    found = estimate_leakage(readings)
+    assert found.leakage_resistance.value == pytest.approx(12e6, rel=1e-4)
+    assert found.avc_lost.value == pytest.approx(2 / 14, rel=1e-4)
+    unfed = estimate_leakage(replace(readings, drive_source=None))
+    assert unfed.leakage_resistance.value == pytest.approx(10e6, rel=1e-4)
+
+
+def test_an_avc_filter_without_a_leak_costs_at_most_so_much():
+    # 10 V behind 2 M beside 10 M: 8.333 V and no more than 0.01 V below.
+    readings = LeakageReadings(
+        drive=exact(10.0),
+        far=MeterReading.within(10 * 10 / 12, 0.01),
+        resistor=resistor(2e6, TIGHT),
+        meter=EXACT_METER,
+        role=LeakRole.AVC_FILTER,
+        grid_current=NO_GRID_CURRENT,
+    )
+    found = estimate_leakage(readings)
+    # Conductance that takes 0.95 x 0.01 V off: a share of 0.0095 / 8.3333 of 1/2 M + 1/10 M.
+    leak = 1.0 / (0.0095 / (8.3333 - 0.0095) * (1 / 2e6 + 1 / 10e6))
+    assert found.avc_lost.value is None
+    assert found.avc_lost.at_most == pytest.approx(2e6 / (2e6 + leak), rel=0.02)
+    assert "not excluded" in found.reasons["avc_lost"]
+    assert found.finding.state is FindingState.WITHIN_TOLERANCE
+
+
+def test_only_an_avc_filter_takes_from_the_avc():
+    for found in (ordinary(100.0, 0.5), exactly(105.0, ohm=None, lifted_end=0.35, role=LeakRole.AVC_FILTER)):
+        assert found.avc_lost.value is None
+        assert found.avc_lost.at_most is None
+        assert found.reasons["avc_lost"]
+        assert not any("AVC lost" in line for line in leakage_lines(found))
 
 
 def test_the_round_figures_that_set_the_default_limits():
@@ -439,6 +495,43 @@ def test_the_lines_lead_with_the_finding_and_say_what_is_not_known():
         assert words in text
 
 
+def test_a_bias_without_its_sign_is_taken_as_negative_and_that_is_said():
+    turned, written = ordinary(118.0, 0.42, bias_v=7.0), ordinary(118.0, 0.42, bias_v=-7.0)
+    assert turned.bias_v == written.bias_v == -7.0
+    assert turned.bias_share.value == written.bias_share.value
+    (said,) = (note for note in turned.notes if "bias" in note)
+    assert said.startswith("The bias was given as 7.00 V and taken as -7.00 V")
+    assert any(said in line for line in leakage_lines(turned))
+    assert said in leakage_document(turned)["notes"]
+    assert not any("bias was given" in note for note in written.notes)
+
+
+def test_a_negative_drive_node_leaves_the_bias_as_it_was_given():
+    found = ordinary(-118.0, -0.42, bias_v=-7.0)
+    assert found.bias_v == -7.0
+    assert any("reads negative" in note for note in found.notes)
+    lines = leakage_lines(found)
+    assert any("shifted by 6.3 %" in line for line in lines)
+    assert not any("becomes" in line for line in lines)
+
+
+def test_a_grid_leak_with_a_slipped_prefix_is_pointed_out():
+    assert any("470 Ω is unusual" in note for note in ordinary(118.0, 0.42, resistor=resistor(470.0)).notes)
+    assert not any("unusual" in note for note in ordinary(118.0, 0.42).notes)
+
+
+def test_a_valve_that_draws_is_not_said_to_add_and_one_that_may_do_either_is_bounded():
+    feed, leak, screen_a, meter = 1 / 100e3, 1 / 500e3, 1e-3, 1 / 10e6
+    with_it = (250 * feed - screen_a) / (feed + leak + meter)
+    without = (250 * feed - screen_a) / (feed + meter)
+    screen = exactly(250.0, with_it, 100e3, role=LeakRole.SCREEN_BYPASS, far_capacitor_lifted=without)
+    assert any("it draws 1.00" in line for line in leakage_lines(screen))
+    grid = exactly(105.0, 0.62, far_capacitor_lifted=0.40)
+    assert any("it adds 891" in line for line in leakage_lines(grid))
+    quiet = leakage_lines(ordinary(105.0, 0.62, far_capacitor_lifted=0.0))
+    assert any("the leak's: the valve adds or draws at most" in line for line in quiet)
+
+
 def test_a_low_drive_voltage_is_pointed_out():
     assert any("working volts" in note for note in ordinary(12.0, 0.0).notes)
     assert not ordinary(105.0, 0.62).notes
@@ -540,6 +633,13 @@ def test_meters_and_currents_that_cannot_be_are_refused():
         GridCurrent(share=1.2)
     with pytest.raises(LeakageError, match="not possible"):
         MeterReading.within(1.0, 0.0)
+
+
+def test_a_bias_beside_a_bypass_is_refused():
+    with pytest.raises(LeakageError, match="an AVC filter"):
+        ordinary(10.0, 8.0, role=LeakRole.AVC_FILTER, bias_v=-3.0)
+    with pytest.raises(LeakageError, match="an anode bypass"):
+        ordinary(200.0, 100.0, role=LeakRole.ANODE_BYPASS)
 
 
 def test_roles_are_words_of_the_trade_and_the_mains_is_refused():

@@ -7,12 +7,13 @@ from math import pi
 import pytest
 from fixture_sweeps import PART, MadeFixture, capacitor
 
+from twonode.analysis.estimated import Quantity
 from twonode.analysis.families import Dielectric
 from twonode.analysis.fixture import AUDIO_HZ, HIGH_HZ, MAINS_HZ, RADIO_HZ, advised_fixture
 from twonode.analysis.hookup import HookUp
 from twonode.analysis.loose_model import Equivalent, parallel_ohm, series_ohm
 from twonode.analysis.loose_part import LooseState, characterise
-from twonode.analysis.loose_report import family_words, label_text
+from twonode.analysis.loose_report import family_words, label_text, loss_words, resistance_words
 from twonode.analysis.preferred import Series
 
 
@@ -104,6 +105,57 @@ def test_a_loss_below_two_standard_uncertainties_is_an_upper_bound(made, known):
     assert loose.parallel_resistance_at(AUDIO_HZ).at_least == pytest.approx(
         parallel_ohm(4.7e-9, loss.at_most, 1e3), rel=0.01
     )
+
+
+@pytest.mark.parametrize("loss", [0.0001, 0.0002, 0.0003, 0.0004, 0.0006, 0.001, 0.003])
+def test_what_is_stated_of_a_small_loss_leaves_out_zero_in_every_form(made, known, loss):
+    """A value from 2 u on and never with zero inside its interval; else a bound, in all three forms alike."""
+    loose = measured(made, known, capacitor(2.7e-9, loss), 2.7e-9)
+    reading = loose.at(AUDIO_HZ)
+    forms = reading.tan_delta, reading.esr, reading.parallel_resistance
+    stated = reading.best >= 2.0 * reading.standard_uncertainty
+    for found in forms:
+        assert (found.value is not None) is stated
+        assert (found.interval95 is not None) is stated
+    if not stated:
+        return
+    low, high = reading.tan_delta.interval95
+    assert low > 0
+    # R = tan d / (w C) in series, 1 / (w C tan d) across: the ends are those of tan delta, C being known well.
+    assert reading.esr.interval95 == pytest.approx(
+        (series_ohm(2.7e-9, low, 1e3), series_ohm(2.7e-9, high, 1e3)), rel=0.02
+    )
+    assert reading.parallel_resistance.interval95 == pytest.approx(
+        (parallel_ohm(2.7e-9, high, 1e3), parallel_ohm(2.7e-9, low, 1e3)), rel=0.02
+    )
+    # What is printed as a half-width is one: no "34.0 ± 35.7 Ω".
+    assert reading.esr.value - reading.esr.interval95[0] == pytest.approx(
+        reading.esr.interval95[1] - reading.esr.value
+    )
+    assert reading.esr.interval95[1] < 2.0 * reading.esr.value
+
+
+def test_a_small_loss_is_said_in_per_cent_and_an_uneven_interval_by_its_ends():
+    loss = Quantity(unit="", value=3.5e-4, standard_uncertainty=1.5e-4, interval95=(5.6e-5, 6.4e-4))
+    assert loss_words(loss) == "0.0350 ± 0.0292 %"
+    assert loss_words(Quantity(unit="", at_most=0.0061)) == "at most 0.61 %"
+    even = Quantity(unit="ohm", value=100.0, standard_uncertainty=5.0, interval95=(90.2, 109.8))
+    assert resistance_words(even) == "100 ± 10 Ω"
+    uneven = Quantity(unit="ohm", value=1e6, standard_uncertainty=4e5, interval95=(5.6e5, 4.6e6))
+    assert resistance_words(uneven) == "560 kΩ to 4.6 MΩ"
+    assert resistance_words(Quantity(unit="ohm", at_least=2e6)) == "at least 2.0 MΩ"
+
+
+@pytest.mark.parametrize(
+    ("farad", "label"),
+    [
+        (1.02e-9, "1000 pF (+2.0 %: 1020 pF)"),
+        (122e-9, "0.12 µF (+1.7 %: 0.122 µF)"),
+        (4.72e-9, "4.7 nF (+0.4 %: 4.7"),
+    ],
+)
+def test_a_label_has_both_values_in_one_unit(made, known, farad, label):
+    assert label_text(measured(made, known, capacitor(farad, 0.004), farad)).startswith(label)
 
 
 def test_a_value_known_worse_than_3_percent_is_not_stated_but_the_resistor_that_would_reach_it():

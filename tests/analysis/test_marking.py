@@ -248,6 +248,30 @@ def test_a_safety_class_is_replaced_only_by_the_same_class(text):
     assert all(each.today is None for each in found.readings)
 
 
+# Common practice, no source: value code and volts side by side, the volts with their unit.
+@pytest.mark.parametrize(
+    ("text", "farad", "volts"),
+    [
+        ("473 10V", 47e-9, 10.0),
+        ("103 50V", 10e-9, 50.0),
+        ("103 50 V", 10e-9, 50.0),
+        ("220 1KV", 22e-12, 1000.0),
+        ("473 400V", 47e-9, 400.0),
+    ],
+)
+def test_figures_beside_volts_are_the_value_and_never_more_volts(text, farad, volts):
+    found = readings(text)
+    assert found[0].capacitance_farad == pytest.approx(farad)
+    assert {reading.voltage.volts for reading in found} == {volts}
+
+
+@pytest.mark.parametrize("text", ["0.1 250~", "0.1/250~"])
+def test_a_wave_behind_the_volts_makes_them_ac(text):
+    (found,) = readings(text)
+    assert found.capacitance_farad == pytest.approx(100e-9)
+    assert (found.voltage.volts, found.voltage.kind) == (250.0, "AC")
+
+
 def test_volts_ac_without_a_class_still_send_to_the_safety_class():
     found = read_marking("0.1uF 250V~")
     assert found.readings[0].reading.voltage.kind == "AC"
@@ -340,7 +364,11 @@ def test_readings_without_a_value_come_last_and_have_no_agreement():
     assert [each.agreement is None for each in found.readings] == [False, True]
 
 
-@pytest.mark.parametrize("text", ["0", "-3n", "", "lots", "252p ± 200%", "0pF", "252"])
+def test_a_measured_value_may_have_its_limits_behind_a_space_as_parts_have():
+    assert parse_meter_reading("47n 1%") == parse_meter_reading("47n ± 1%")
+
+
+@pytest.mark.parametrize("text", ["0", "-3n", "", "lots", "1 %", "252p ± 200%", "0pF", "252"])
 def test_a_measured_value_that_is_none_is_refused(text):
     with pytest.raises(QuantityError):
         parse_meter_reading(text)

@@ -9,6 +9,8 @@ import math
 
 import pytest
 
+from twonode.analysis.leakage_limits import Measure, shipped_limits
+from twonode.analysis.leakage_readings import LeakRole
 from twonode.analysis.preferred import Series
 from twonode.analysis.quantities import QuantityError, Tolerance, parse_quantity
 from twonode.analysis.replacement import (
@@ -25,7 +27,7 @@ from twonode.analysis.replacement import (
     parse_working_voltage,
     replacement_document,
 )
-from twonode.analysis.replacement.change import change, corner_hz, loss_db
+from twonode.analysis.replacement.change import AVC_LEAST_TIMES, avc_lost, change, corner_hz, loss_db
 from twonode.analysis.replacement.combinations import Arrangement, from_stock
 from twonode.analysis.replacement.mains import Line, capacitor_current_a, mains_advice
 from twonode.analysis.replacement.rating import rated_voltage, rectifier_peak_v, standard_ratings_v
@@ -42,6 +44,7 @@ from twonode.analysis.replacement.values import Opinion, suggest_values
 AT_MAINS = [role for role in Role if facts_of(role).safety is not None]
 AWAY = [role for role in Role if facts_of(role).safety is None]
 HT = WorkingVoltage(volts=265.0, label="B+")
+AVC = WorkingVoltage(volts=20.0, label="AVC")
 
 
 def ask(value, role, **more):
@@ -223,6 +226,36 @@ def test_a_plate_bypass_loses_high_frequencies_against_the_two_resistances_in_pa
         Changes.HIGH_FREQUENCIES, 250e-12, 250e-12, Surroundings(next_ohm=120e3, source_ohm=120e3)
     )
     assert halved.corner_hz == pytest.approx(there.corner_hz, rel=1e-12)
+
+
+def test_what_a_leak_takes_from_the_avc_is_said_with_the_trades_own_figures():
+    # Trade notes section 11, 8: 2 M feed, 12 M leak: 14 % of the AVC lost; below 40 M (20 times) the part is replaced.
+    assert avc_lost(2e6, 12e6) == pytest.approx(2 / 14)
+    advice = ask("50n", Role.AVC_FILTER, working=AVC, surroundings=Surroundings(next_ohm=2e6))
+    assert (advice.avc.least_ohm, advice.avc.lost) == (pytest.approx(40e6), pytest.approx(2 / 42))
+    (said,) = (note for note in advice.notes if note.startswith("leakage"))
+    for words in ("2.00 MΩ", "40.0 MΩ", "4.8 % of the AVC", "12.0 MΩ would take 14 %"):
+        assert words in said
+    assert replacement_document(advice)["avc_leakage"] == {
+        "feed_ohm": 2e6,
+        "least_ohm": pytest.approx(40e6),
+        "avc_lost": pytest.approx(2 / 42),
+    }
+
+
+def test_the_least_insulation_of_an_avc_filter_is_the_limit_of_a_leak_check():
+    (limit,) = shipped_limits().for_role(LeakRole.AVC_FILTER, bias_known=False, resistor_known=True)
+    assert limit.measure is Measure.LEAK_OVER_RESISTOR
+    assert limit.leaky == AVC_LEAST_TIMES
+
+
+def test_without_the_feed_resistor_the_avc_that_a_leak_takes_is_not_known():
+    advice = ask("50n", Role.AVC_FILTER, working=AVC)
+    assert advice.avc is None
+    assert any("AVC" in line and "--next" in line for line in advice.unknown)
+    coupling = ask("50n", Role.COUPLING, surroundings=Surroundings(next_ohm=470e3))
+    assert coupling.avc is None
+    assert not any("AVC" in line for line in (*coupling.notes, *coupling.unknown))
 
 
 def test_other_positions_change_what_matters_there():

@@ -18,7 +18,7 @@ from twonode.analysis.voltage_chart import (
     shipped_chart,
 )
 from twonode.analysis.voltage_expected import Doubt, Line, judge_reading
-from twonode.analysis.voltage_report import chart_document, chart_finding, chart_lines
+from twonode.analysis.voltage_report import chart_document, chart_finding, chart_lines, chart_rows
 
 HEAD = 'title = "Wrenfield 46"\nline = "117V"\ntolerance = "10%"\n[book_meter]\nohms_per_volt = "1k"\n'
 ANODE = '[[node]]\nname = "driver anode"\nvolts = "95V"\nrange = "250V"\nsource_resistance = "60k 20%"\n'
@@ -131,6 +131,24 @@ def test_an_off_value_says_what_to_look_at_first(volts, words):
     verdict = verdict_of(chart_of(ANODE), volts)
     assert verdict.finding.state is FindingState.OFF_VALUE
     assert words in verdict.finding.action
+
+
+def test_a_grid_that_should_be_at_nothing_sends_to_what_drives_it():
+    node = '[[node]]\nname = "grid"\nvolts = "0V"\ntolerance = "0.3V"\nsource_resistance = "470k"\n'
+    verdict = verdict_of(chart_of(node), 0.62, digit_v=0.01)
+    assert verdict.finding.state is FindingState.OFF_VALUE
+    assert "leak of the capacitor" in verdict.finding.action
+    assert "grid current" in verdict.finding.action
+
+
+def test_an_undecided_node_is_shown_with_the_share_that_lies_inside():
+    # 123.10 V expected, 110.79 V the limit below: as likely inside as not.
+    verdict = verdict_of(chart_of(ANODE), 110.8)
+    assert verdict.finding.state is FindingState.UNDECIDED
+    (row,) = chart_rows([verdict], [])
+    inside = verdict.finding.probabilities[FindingState.WITHIN_TOLERANCE]
+    assert row[-1] == f"undecided (inside: {100 * inside:.0f} %)"
+    assert 0.3 < inside < 0.7
 
 
 def test_a_line_that_nobody_read_makes_the_finding_weaker_and_is_asked_for():

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from console_runs import PROGRAM, STAGE, environment, json_of, run
 
-from twonode.acquire import DC_CAUTIONS
 from twonode.analysis.stage import shipped_stage
+from twonode.cautions import DC_CAUTIONS
 from twonode.console import confirm
 from twonode.console.dc_confirm import ask_for_tip
 from twonode.drivers import link
@@ -140,6 +140,45 @@ def test_a_lifted_end_passes_and_check_says_so_by_the_exit_status():
     assert run("dc", *LEAKY, "--no-save", "--check").exit_code == 1
 
 
+def test_a_bias_typed_without_its_sign_is_said_to_be_taken_as_negative():
+    arguments = ("dc", "--drive", "118V", "--far", "0.42V", "--grid-leak", "470k 10%", "--no-save")
+    turned, written = (run(*arguments, "--bias", bias) for bias in ("7V", "-7V"))
+    assert "The bias was given as 7.00 V and taken as -7.00 V" in turned.stdout
+    assert "taken as" not in written.stdout
+    document = json_of(run(*arguments, "--bias", "7V", "--json"))
+    assert document["bias_v"] == document["conditions"]["bias_v"] == -7.0
+    assert any("taken as -7.00 V" in note for note in document["notes"])
+
+
+def test_the_avc_that_a_leak_takes_is_stated_with_its_uncertainty(tmp_path):
+    # Trade notes section 11, 8: 12 M behind 2 M take 14 %. 20 V, 10 M meter: 20 x (12||10)/(2 + 12||10) = 14.63 V.
+    below = 12 * 10 / 22
+    assert 20 * below / (2 + below) == pytest.approx(14.63, abs=0.005)
+    arguments = ("--role", "AVC filter", "--drive", "20.00V", "--far", "14.63V", "--grid-leak", "2M 1%")
+    document = json_of(run("dc", *arguments, "--no-save", "--json"))
+    low, high = document["avc_lost"]["interval95"]
+    assert low < 2 / 14 < high
+    assert high - low < 0.02
+    assert document["finding"]["state"] == "leaky"
+    shown = run("dc", *arguments, "--no-save").stdout
+    assert "takes 14 % of the AVC" in shown
+    assert "AVC lost to the leak: 14." in shown
+
+
+def test_a_bypass_typed_in_alone_is_read_on_its_own_node_and_fed_through_its_resistor(tmp_path):
+    # 12 V behind 2 M, 12 M leak: 10 V on the line with a 10 M meter there, 5 V behind the lifted part.
+    result = run(
+        *("dc", "--role", "AVC", "--drive", "10.00V", "--lifted", "5.00V", "--grid-leak", "2M 1%"),
+        *("--archive", tmp_path, "--json"),
+    )
+    document = json_of(result)
+    assert document["leakage_resistance"]["value"] == pytest.approx(12e6, rel=0.005)
+    assert [(r["node"], r["state"]) for r in document["readings"]] == [
+        ("far node", DcState.LIFTED.value),
+        ("the capacitor, loose end", DcState.LOOSE_END.value),
+    ]
+
+
 def test_where_no_leak_is_excluded_a_bound_and_the_reason_stand_for_it():
     result = run("dc", "--drive", "105V", "--far", "0.000V", "--grid-leak", "470k 10%", "--no-save", "--json")
     found = json_of(result)["leakage_resistance"]
@@ -209,6 +248,19 @@ REFUSED = [
     (
         ("--drive", "100V", "--far", "0.1V", "--grid-leak", "470k", "--grid-current", "5mV"),
         "no unit of current",
+    ),
+    (
+        ("--drive", "100V", "--far", "0.1V", "--grid-leak", "470k", "--grid-current", "lots"),
+        "--grid-current: 'lots'",
+    ),
+    (("--drive", "100V", "--far", "OL", "--grid-leak", "470k"), "--far: 'OL' is no reading: the meter was"),
+    (
+        ("--drive", "100V", "--far", "0.1V", "--grid-leak", "470k", "--meter", "20k/V"),
+        "--meter: '20k/V' are ohms per volt",
+    ),
+    (
+        ("--role", "AVC", "--drive", "10V", "--far", "7V", "--grid-leak", "2M", "--bias", "-3V"),
+        "says nothing of an AVC filter",
     ),
     (("--drive", "100V", "--far", "0.1V", "--grid-leak", "470k", "--limits", "no.toml"), "no.toml"),
     (("--drive", "100V", "--far", "0.1V", "--grid-leak", "470k", "--rated", "450V"), "--value"),
@@ -302,8 +354,7 @@ def test_a_voltmeter_is_read_node_by_node_and_nothing_else_is_opened(tmp_path, s
         opened.append(resource)
         return real(resource, **options)
 
-    for place in ("twonode.drivers.lonemeter.open_link", "twonode.drivers.bench.open_link"):
-        monkeypatch.setattr(place, noting)
+    monkeypatch.setattr("twonode.drivers.opening.open_link", noting)
     result = run(*from_voltmeter(served, tmp_path, "--json", "--also", "far-lifted"), input="live\n\n\n\n")
     assert result.exit_code == 0, result.stderr
     assert opened == [served.voltmeter_resource]

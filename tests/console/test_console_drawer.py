@@ -39,6 +39,13 @@ def rows_of(archive: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
+def rows_of_any(archive: Path) -> list[dict[str, str]]:
+    """Of the one table there, whatever its batch is called."""
+    (table,) = archive.glob("drawer-*.csv")
+    with table.open(newline="", encoding="utf-8") as file:
+        return list(csv.DictReader(file))
+
+
 def test_a_bag_goes_through_without_a_key_into_one_json_object(made):
     archive, result, document = made
     assert result.exit_code == 0, result.stderr
@@ -94,6 +101,61 @@ def test_keys_come_a_line_each_and_the_batch_goes_on(made, tmp_path):
     assert last[-1] == f"Table: {archive / 'drawer-tin.csv'}"
     assert "Taken back or measured again: 2" in last[-2]
     assert any(line.split()[-3:-1] and "(" in line for line in last[-4:-2])
+
+
+def test_every_row_says_that_its_part_is_simulated(made):
+    assert {row["simulated"] for row in rows_of(made[0])} == {"1"}
+
+
+def test_a_full_batch_says_so_and_what_to_do(made):
+    archive, _, document = made
+    before = sorted(archive.iterdir())
+    arguments = ("drawer", *SIMULATED, "--batch", "tin", "--parts", "2", "--archive", archive)
+    result = run(*arguments, "--yes", "--json")
+    assert result.exit_code == 2
+    error = json_of(result)["error"]
+    assert error["what"] == f"The batch has its 2 parts already: {archive / 'drawer-tin.csv'}."
+    assert "--parts 3 or above" in error["do"]
+    assert "another batch" in error["do"]
+    assert sorted(archive.iterdir()) == before
+    # A person may still repeat the last one or take it back, and is told before anything is measured.
+    asked = run(*arguments, "--ask", "--null", document["null"], input="q\n")
+    assert asked.exit_code == 0, asked.stderr
+    assert asked.stderr.index("has its 2 parts already") < asked.stderr.index("No part is left")
+    assert "--parts 3 or above" in asked.stderr
+
+
+def test_a_batch_that_goes_on_says_with_which_part(made):
+    archive, _, document = made
+    arguments = ("drawer", *SIMULATED, "--batch", "tin", "--parts", "3", "--archive", archive)
+    result = run(*arguments, "--ask", "--null", document["null"], input="q\n")
+    assert f"The batch goes on with part 3: {archive / 'drawer-tin.csv'}" in result.stderr
+
+
+def test_with_debug_every_recording_has_the_exchanges_of_its_own_step(made, tmp_path):
+    result = run(
+        *("drawer", *SIMULATED, "--parts", "1", "--null", made[2]["null"], "--archive", tmp_path),
+        *("--debug", "--yes", "--quiet"),
+    )
+    assert result.exit_code == 0, result.stderr
+    logs = {each.parents[1]: each.read_text(encoding="utf-8") for each in tmp_path.glob("*/results/log.txt")}
+    assert set(logs) == {each for each in tmp_path.iterdir() if each.is_dir()}
+    for folder, text in logs.items():
+        assert ":OUTP1 OFF" in text
+        assert f"Every exchange is in {folder / 'results' / 'log.txt'}" in result.stderr
+    (open_fixture,) = tmp_path.glob("*stray-across")
+    (part,) = (each["recording"] for each in rows_of_any(tmp_path))
+    assert logs[open_fixture] != logs[tmp_path / part]
+
+
+def test_what_goes_wrong_on_purpose_is_said(made, tmp_path):
+    dead = run(
+        *("drawer", *SIMULATED, "--parts", "1", "--null", made[2]["null"], "--archive", tmp_path),
+        *("--yes", "--misbehave", "output-dead@1", "--json"),
+    )
+    assert dead.exit_code == 3
+    assert "No signal at channel 1" in json_of(dead)["error"]["what"]
+    assert "no-reply" in run("drawer", "--misbehave", "help").stdout
 
 
 def test_a_known_part_that_reads_as_something_else_ends_it_where_nobody_can_look(made, tmp_path, monkeypatch):
@@ -188,12 +250,16 @@ def test_instruments_that_do_not_answer_end_it(tmp_path):
     ("options", "word"),
     [
         (("--generator", "a", "--scope", "b", "--yes"), "--yes needs --simulated"),
-        (("--simulated", "--known", "100k 1%"), "--known is a capacitor"),
+        (("--simulated", "--known", "100k 1%"), "--known: '100k' is no capacitance"),
+        (("--simulated", "--known", "1n"), "--known: '1n' does not say how well"),
+        (("--simulated", "--known", "1F 1%"), "does not check this fixture"),
         (("--simulated", "--resistors", "4k7"), "not used"),
         (("--simulated", "--resistors", "ten"), "--resistors"),
         (("--simulated", "--batch", " "), "no name"),
         ((), "--generator is missing"),
         (("--simulated", "--null", "nowhere"), "nowhere"),
+        (("--simulated", "--tag", "step=one"), "'step'"),
+        (("--generator", "a", "--scope", "b", "--misbehave", "no-reply"), "--misbehave needs --simulated"),
         (("--simulated", "--csv", "no-such-folder/parts.csv"), "there is no folder no-such-folder"),
     ],
 )

@@ -5,7 +5,7 @@ import math
 import pytest
 from console_runs import command, json_of, run
 
-from twonode.acquire.cautions import SOLDERING_CAUTIONS
+from twonode.cautions import SOLDERING_CAUTIONS
 
 COUPLING = ("replace", "--value", ".05uF", "--voltage", "B+ 265V", "--role", "coupling", "--next", "470k")
 CHASSIS = (

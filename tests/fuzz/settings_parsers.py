@@ -73,8 +73,8 @@ def _batch(content: bytes) -> object:
 
 
 def _batch_sample() -> bytes:
-    head = f"part,state,because,measured_utc,{','.join(_COLUMNS)},bin,label,recording\n"
-    row = "1,kept,,2031-04-09T18:20:11Z,2.2e-08,0.01,2.2e-08,22n,22n 630V,../archive/a\n"
+    head = f"part,state,because,measured_utc,simulated,{','.join(_COLUMNS)},bin,label,recording\n"
+    row = "1,kept,,2031-04-09T18:20:11Z,1,2.2e-08,0.01,2.2e-08,22n,22n 630V,../archive/a\n"
     return (head + row + row.replace("1,kept,", "2,withdrawn,again")).encode()
 
 

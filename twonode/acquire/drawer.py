@@ -26,7 +26,7 @@ from twonode.acquire.drawer_events import (
     TakeOut,
     WireFixture,
 )
-from twonode.acquire.drawer_request import BATCH_TAG, DrawerRequest, check_drawer_request
+from twonode.acquire.drawer_request import DrawerRequest, check_drawer_request
 from twonode.acquire.drawer_table import BatchTable, DrawerRow
 from twonode.acquire.errors import SweepFailed, UnfitRequest
 from twonode.acquire.events import Event, SweepClosed
@@ -52,6 +52,8 @@ from twonode.analysis.ratio import Refusal, read_point
 from twonode.analysis.scout import Scouted, next_fixture, not_settled, scout
 from twonode.analysis.stage import Stage
 from twonode.drivers.bench import Bench
+from twonode.recordings.drawer_tags import BATCH_TAG, NUMBER_TAG, STEP_TAG, DrawerStep
+from twonode.recordings.heads import is_simulated
 from twonode.recordings.notes import add_note
 from twonode.recordings.reader import Recording, read_recording
 from twonode.recordings.results import add_result, read_results
@@ -74,12 +76,17 @@ class DrawerSession:
 
     table : where the rows go. documents : what was found before the first part, as JSON.
 
+    Raises UnfitRequest for what cannot be done, and for a table of the other kind of parts, simulated or real.
     All methods that yield run on only when their next event is asked for; whoever stops early keeps everything that
     was finished.
     """
 
     def __init__(self, bench: Bench, request: DrawerRequest, *, archive: Path, table: BatchTable) -> None:
         check_drawer_request(request)
+        # A simulated bench may also be reached by its address; its instruments say what they are.
+        identities = bench.generator.identity, bench.scope.identity
+        self._simulated = request.simulated or any(map(is_simulated, identities))
+        table.refuse_mixture(simulated=self._simulated)
         self._bench = bench
         self._request = request
         self._archive = archive
@@ -107,7 +114,7 @@ class DrawerSession:
                 node="generator lead",
                 probe_factors=request.probe_factors,
                 line_hz=request.line_hz,
-                tags=self._tags(step="null run"),
+                tags=self._tags(DrawerStep.NULL_RUN),
                 operator=request.operator,
                 simulated=request.simulated,
                 seed=request.seed,
@@ -143,7 +150,7 @@ class DrawerSession:
         yield from self._wire(advice, stage)
         yield TakeOut()
         yield StepBegins(what="Open fixture: its own few picofarads")
-        recording = yield from self._sweep(advice, stage, part=STRAY_ACROSS, step="open fixture")
+        recording = yield from self._sweep(advice, stage, part=STRAY_ACROSS, step=DrawerStep.OPEN_FIXTURE)
         if not recording.used:
             raise _unusable(recording, "the fixture")
         fixture = open_fixture([sweep_of(recording)], [sweep_of(self._null)])
@@ -166,7 +173,7 @@ class DrawerSession:
         yield from self._wire(advice, stage)
         yield PutInKnown(farad=farad, tolerance=tolerance)
         yield StepBegins(what="Known part")
-        recording = yield from self._sweep(advice, stage, part=KNOWN_PART, step="known part")
+        recording = yield from self._sweep(advice, stage, part=KNOWN_PART, step=DrawerStep.KNOWN_PART)
         if not recording.used:
             raise _unusable(recording, f"the {KNOWN_PART}")
         loose = characterise([sweep_of(recording)], part=KNOWN_PART, fixture=self._fixture)
@@ -194,7 +201,7 @@ class DrawerSession:
             stage = self._stage(advice, name, farad)
             yield from self._wire(advice, stage)
             yield StepBegins(what=f"Part {number}" + (", a first look" if advice.scout else ""))
-            step = "first look" if advice.scout else "part"
+            step = DrawerStep.FIRST_LOOK if advice.scout else DrawerStep.PART
             recording = yield from self._sweep(advice, stage, part=name, step=step, number=number)
             recordings.append(recording)
             if recording.used:
@@ -272,7 +279,7 @@ class DrawerSession:
         self._wired = wanted
 
     def _sweep(
-        self, advice: FixtureAdvice, stage: Stage, *, part: str, step: str, number: int | None = None
+        self, advice: FixtureAdvice, stage: Stage, *, part: str, step: DrawerStep, number: int | None = None
     ) -> Generator[DrawerEvent, None, Recording]:
         assert self._null is not None
         request = self._request
@@ -285,7 +292,7 @@ class DrawerSession:
             level_vpp=min(advice.level_vpp, POLARISED_LEVEL_VPP) if request.polarised else advice.level_vpp,
             probe_factors=request.probe_factors,
             line_hz=request.line_hz,
-            tags=self._tags(step=step, number=number),
+            tags=self._tags(step, number),
             operator=request.operator,
             simulated=request.simulated,
             seed=request.seed,
@@ -295,9 +302,9 @@ class DrawerSession:
         recording = read_recording(folder)
         return recording
 
-    def _tags(self, *, step: str, number: int | None = None) -> dict[str, str]:
-        tags = {**self._request.tags, BATCH_TAG: self._request.batch, "step": step}
-        return tags if number is None else {**tags, "number": str(number)}
+    def _tags(self, step: DrawerStep, number: int | None = None) -> dict[str, str]:
+        tags = {**self._request.tags, BATCH_TAG: self._request.batch, STEP_TAG: step.value}
+        return tags if number is None else {**tags, NUMBER_TAG: str(number)}
 
     def _file(self, number: int, loose: LoosePart, recordings: Sequence[Recording]) -> DrawerRow:
         """The result beside its recording, and as a row."""
@@ -308,6 +315,7 @@ class DrawerSession:
         return DrawerRow(
             number=number,
             measured_utc=_now(),
+            simulated=self._simulated,
             recordings=tuple(recording.folder for recording in recordings),
             cells=loose_part_row(loose),
             document=document,
@@ -362,11 +370,15 @@ def _closing(run: Iterator[Event]) -> Generator[Event, None, Path]:
 
 
 def _unsettled(recording: Recording) -> bool:
-    """Whether the far node was still moving in every record, said by the codes themselves."""
-    return all(
-        Refusal.UNSETTLED in dict(read_point(traces, row.frequency_hz, line_hz=row.line_hz).refusals)
+    """Whether the far node was still moving in every record, said by the codes themselves.
+
+    What runs out of the range moves from one half of a record to the other whatever the part: hum, say.
+    """
+    found = [
+        dict(read_point(traces, row.frequency_hz, line_hz=row.line_hz).refusals)
         for row, traces in recording.all_traces()
-    )
+    ]
+    return all(Refusal.UNSETTLED in each and Refusal.CLIPPED not in each for each in found)
 
 
 def _unusable(recording: Recording, about: str, because: str | None = None) -> SweepFailed:

@@ -11,12 +11,12 @@ from pathlib import Path
 
 from twonode.acquire.errors import UnfitRequest
 from twonode.analysis.fixture import FIXTURE_RESISTORS_OHM
-from twonode.analysis.quantities import Tolerance
+from twonode.analysis.quantities import Tolerance, format_quantity
+from twonode.recordings.drawer_tags import BATCH_TAG, NUMBER_TAG, STEP_TAG
 
-__all__ = ["BATCH_TAG", "DrawerRequest", "check_drawer_request"]
+__all__ = ["DrawerRequest", "check_drawer_request"]
 
-BATCH_TAG = "drawer"
-"""The tag by which every recording of a batch names it."""
+SMALLEST_KNOWN_FARAD, LARGEST_KNOWN_FARAD = 9.9e-12, 10.1e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +50,19 @@ def check_drawer_request(request: DrawerRequest) -> None:
             f"Fixture resistors of {', '.join(f'{ohm:g} ohm' for ohm in strange) or 'no value'} are not used.",
             "The advice which one to clip in is made for decades, from 100 ohm to 1 Mohm.",
             "Name those of 100, 1k, 10k, 100k and 1M that are at hand.",
+        )
+    if request.known is not None and not SMALLEST_KNOWN_FARAD <= request.known[0] <= LARGEST_KNOWN_FARAD:
+        raise UnfitRequest(
+            f"A known part of {format_quantity(request.known[0], 'F')} does not check this fixture.",
+            "It reads 10 pF to 10 µF; a part at its ends or beyond says little of those in between.",
+            "Take one of some hundred picofarads to some hundred nanofarads, such as 1n 1%.",
+        )
+    own = [key for key in (BATCH_TAG, STEP_TAG, NUMBER_TAG) if key in request.tags]
+    if own:
+        raise UnfitRequest(
+            f"The tag {own[0]!r} cannot be given to a batch.",
+            "By it the recordings of a batch say themselves what they are.",
+            "Write what you want to keep under another key, such as place=shed.",
         )
     if not request.batch.strip():
         raise UnfitRequest(

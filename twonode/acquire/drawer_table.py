@@ -16,6 +16,7 @@ from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from twonode.acquire.errors import UnfitRequest
 from twonode.recordings.disk import write_whole
 from twonode.recordings.errors import DamagedRecording, RecordingError, not_writable
 
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = ["BatchTable", "Bin", "DrawerRow", "RowState"]
 
-_FIRST = ("part", "state", "because", "measured_utc")
+_FIRST = ("part", "state", "because", "measured_utc", "simulated")
 _LAST = ("bin", "label", "recording")
 _LARGEST_BYTES = 64_000_000
 
@@ -41,6 +42,7 @@ class DrawerRow:
     """One measurement of one part.
 
     number : of the part in its batch, from 1. because : why it was withdrawn, else None.
+    simulated : measured on a simulated bench; 1 or 0 in the file.
     recordings : folders of its sweeps, the one that carries the result last.
     cells : columns of the part, by name. document : the result as JSON; None in a row read back from the file.
     loose : the result itself; None likewise. bin, label : where it belongs, and what to write on it.
@@ -50,6 +52,7 @@ class DrawerRow:
     state: RowState = RowState.KEPT
     because: str | None = None
     measured_utc: datetime
+    simulated: bool
     recordings: tuple[Path, ...]
     cells: Mapping[str, str | float | int | bool | None]
     document: Mapping[str, Any] | None
@@ -114,6 +117,16 @@ class BatchTable:
         """The number of the next part."""
         return max((row.number for row in self.kept), default=0) + 1
 
+    def refuse_mixture(self, *, simulated: bool) -> None:
+        """Raise UnfitRequest where parts that count were measured on the other kind of bench."""
+        if any(row.simulated is not simulated for row in self.kept):
+            held, coming = ("real", "simulated") if simulated else ("simulated", "real")
+            raise UnfitRequest(
+                f"The batch in {self.path.name} is of {held} parts; {coming} ones do not go into it.",
+                "Nobody could tell later which of its values are true.",
+                "Begin another batch (--batch).",
+            )
+
     def add(self, row: DrawerRow, *, because: str = "") -> DrawerRow | None:
         """Append a row and write the file; a row of the same number is withdrawn for the reason given and returned.
 
@@ -153,7 +166,8 @@ class BatchTable:
         writer = csv.writer(text, lineterminator="\n")
         writer.writerow(self._header())
         for row in rows:
-            first = (row.number, row.state.value, row.because, f"{row.measured_utc:%Y-%m-%dT%H:%M:%SZ}")
+            when = f"{row.measured_utc:%Y-%m-%dT%H:%M:%SZ}"
+            first = (row.number, row.state.value, row.because, when, int(row.simulated))
             last = (row.bin, row.label, _relative(row.recording, self.path.parent))
             cells = [row.cells.get(name) for name in self._columns]
             writer.writerow([_cell(each) for each in (*first, *cells, *last)])
@@ -217,6 +231,7 @@ def _row(line: Mapping[str, str], place: Path) -> DrawerRow:
         state=RowState(line["state"]),
         because=line["because"] or None,
         measured_utc=datetime.fromisoformat(line["measured_utc"]),
+        simulated=bool(int(line["simulated"])),
         recordings=(place / line["recording"],),
         cells={name: text for name, text in line.items() if name not in (*_FIRST, *_LAST)},
         document=None,

@@ -103,15 +103,17 @@ def _shunt(stage: Stage, part: Part, role: LeakRole) -> LeakSetting:
     # A divider or a cathode's resistor is another circuit: there only the part alone tells, one end lifted.
     feed = around[0] if len(around) == 1 and _other(around[0], far) != GROUND else None
     drive = far if feed is None else _other(feed, far)
+    resistor = None if feed is None else _known(feed)
     held = _held(stage)
     return LeakSetting(
         part=part.name,
         role=role,
         drive_node=drive,
         far_node=far,
-        resistor=None if feed is None else _known(feed),
+        resistor=resistor,
         drive_source=None if feed is None else _together(_from(stage, drive, held, (feed.name,))),
-        far_source=_together(_from(stage, far, held, ())),
+        # An AVC line is fed from no node that a supply holds: what feeds it is its resistor all the same.
+        far_source=_together(_from(stage, far, held, ())) or resistor,
     )
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from twonode.analysis.estimate import Quantity
+from twonode.analysis.estimated import Quantity
 from twonode.analysis.findings import STATED_FROM, Finding, FindingState
 from twonode.analysis.leakage import NOT_TESTED_BY_DC, LeakageError, LeakageEstimate, LeakRole
 from twonode.analysis.leakage_limits import LeakageLimits, LimitsError, RatedLeakage, shipped_limits
@@ -101,6 +101,7 @@ def estimate_formed(readings: FormedReadings, limits: LeakageLimits | None = Non
         ("far_voltage_without_meter", "bias_shift", "bias_share", "grid_current", "leak_share"),
         "the current was read directly, not at a node",
     )
+    reasons["avc_lost"] = "the capacitor is no AVC filter"
     # Anything between the limits of the reading is as likely (JCGM 100:2008, 4.3.7; conformance: JCGM 106:2012).
     sound = min(max((allowed_a - low_a) / (high_a - low_a), 0.0), 1.0)
     if readings.applied_v < LEAST_VOLTS * readings.rated_v and sound > 1.0 - STATED_FROM:
@@ -120,6 +121,7 @@ def estimate_formed(readings: FormedReadings, limits: LeakageLimits | None = Non
         bias_share=Quantity(unit=""),
         grid_current=Quantity(unit="A"),
         leak_share=Quantity(unit=""),
+        avc_lost=Quantity(unit=""),
         reasons=reasons,
         finding=_finding(readings, rated, allowed_a, sound),
         limits=(f"leakage current: sound below {format_quantity(allowed_a, 'A')} ({rated.source})",),

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twonode.analysis.errors import AnalysisError, QuantityError
-from twonode.analysis.leakage_posterior import Nodes
+from twonode.analysis.leakage_circuit import Nodes
 from twonode.analysis.leakage_readings import LeakRole, Position
 from twonode.analysis.quantities import format_quantity, parse_quantity
 from twonode.tomltext import TomlError, read_toml

@@ -1,9 +1,10 @@
 """What readings say of a leak: the posterior of ln R, by sampling everything else.
 
-Owns the little circuit's equations and the integration. Everything but the leak (resistors, the meter, errors of the
-readings, grid current) is drawn from what is known of it. For each draw the last error left, uniform within its
-limits, allows the true reading an interval, and the circuit turns that into an interval of the leak: a *box*. With a
-flat prior in x the posterior of x is the sum of the boxes, exactly; several readings cut their boxes with each other.
+Owns the integration; the circuit's equations are those of `leakage_circuit`. Everything but the leak (resistors, the
+meter, errors of the readings, grid current) is drawn from what is known of it. For each draw the last error left,
+uniform within its limits, allows the true reading an interval, and the circuit turns that into an interval of the
+leak: a *box*. With a flat prior in x the posterior of x is the sum of the boxes, exactly; several readings cut their
+boxes with each other.
 
 Two priors are used. A value's interval is worked out flat in ln R: every decade is as likely. A bound, and the
 probability that a limit is kept, are worked out flat in the volts that the leak makes at the far node, so that they
@@ -20,6 +21,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from twonode.analysis.leakage_circuit import LARGEST_OHM, SHORTEST_OHM, Draws, Nodes, between, to_ground
 from twonode.analysis.leakage_readings import (
     KnownResistor,
     LeakageError,
@@ -28,7 +30,7 @@ from twonode.analysis.leakage_readings import (
     Position,
 )
 
-__all__ = ["LeakPosterior", "Nodes", "leak_posterior"]
+__all__ = ["LeakPosterior", "leak_posterior"]
 
 Real = NDArray[np.float64]
 
@@ -36,30 +38,10 @@ DRAWS = 1 << 14
 MORE_DRAWS = 1 << 18
 """Taken where readings that cut each other leave fewer than ENOUGH of the first draws."""
 ENOUGH = 1500.0
-SHORTEST_OHM, LARGEST_OHM = 1.0, 1e14
-"""Edges of the scale of R. A leak beyond the upper one drives a picoampere at 100 V: no meter on a grid shows it."""
 NOT_EXCLUDED = 0.001
 """A value is stated where zero leak (or a dead short) has less than this share of the greatest likelihood."""
 _SEED = 20_110_719  # of the draws, which are the same for every estimate
 _GRID = 160
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Nodes:
-    """The circuit with each draw's leak in it and the meter away; arrays of shape (n,), weights adding up to 1.
-
-    leak_ohm : the leak. resistor_ohm : the known one; NaN where none was given.
-    leak_a : through the leak, counted along the volts that drive it. valve_a : into the far node from the valve.
-    rise_v : what the leak does to the far node. far_v : the far node.
-    """
-
-    weight: Real
-    leak_ohm: Real
-    resistor_ohm: Real
-    leak_a: Real
-    valve_a: Real
-    rise_v: Real
-    far_v: Real
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +57,7 @@ class LeakPosterior:
     siemens: Real
     zero_share: float
     short_share: float
-    _draws: _Draws
+    _draws: Draws
 
     @property
     def stated(self) -> bool:
@@ -118,77 +100,6 @@ class LeakPosterior:
             ohm = np.exp(self.low + place * (self.high - self.low))
             weight = self.weight * (self.high - self.low)
         return self._draws.nodes(ohm, weight / weight.sum())
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Draws:
-    """Draws of everything but the leak, shape (n,) each; `valve_a` as the readings leave it."""
-
-    readings: LeakageReadings
-    drive_v: Real
-    resistor_ohm: Real
-    meter_ohm: Real
-    source_ohm: Real
-    valve_a: Real
-    far_v: Real | None
-    place: Real
-
-    def kept(self, mask: NDArray[np.bool_]) -> _Draws:
-        return _Draws(
-            readings=self.readings,
-            drive_v=self.drive_v[mask],
-            resistor_ohm=self.resistor_ohm[mask],
-            meter_ohm=self.meter_ohm[mask],
-            source_ohm=self.source_ohm[mask],
-            valve_a=self.valve_a[mask],
-            far_v=None if self.far_v is None else self.far_v[mask],
-            place=self.place[mask],
-        )
-
-    def feeding_v(self, leak_ohm: Real) -> Real:
-        """Open-circuit volts behind the drive node, from what was read on it with the meter's own load."""
-        feeding = self.drive_v * (1.0 + self.source_ohm / self.meter_ohm)
-        if not self.readings.in_place:
-            return feeding
-        if self.readings.role.position is Position.TO_GROUND:
-            return self.drive_v  # a rail, as read
-        drawn = (self.drive_v - self.valve_a * self.resistor_ohm) / (leak_ohm + self.resistor_ohm)
-        return feeding + self.source_ohm * drawn
-
-    def nodes(self, leak_ohm: Real, weight: Real) -> Nodes:
-        valve_a = self.valve_a
-        feeding = self.feeding_v(leak_ohm)
-        load = 1.0 / self.resistor_ohm + 1.0 / self.meter_ohm
-        # The valve's current is what the leak leaves over of the reading with everything in place.
-        shown_v = self.far_v if self.readings.valve_left_over else None
-        if self.readings.role.position is Position.BETWEEN:
-            path = leak_ohm + self.source_ohm
-            if shown_v is not None:
-                valve_a = shown_v * (1.0 / path + load) - feeding / path
-            far_v = (feeding / path + valve_a) / (1.0 / path + 1.0 / self.resistor_ohm)
-            leak_a = (feeding - far_v) / path
-            rise_v = far_v - valve_a * self.resistor_ohm
-        else:
-            if shown_v is not None:
-                valve_a = shown_v * (1.0 / leak_ohm + load) - feeding / self.resistor_ohm
-            fed = feeding / self.resistor_ohm + valve_a
-            far_v = fed / (1.0 / self.resistor_ohm + 1.0 / leak_ohm)
-            leak_a = far_v / leak_ohm
-            rise_v = far_v - fed * self.resistor_ohm
-        if not self.readings.node_known:
-            # Only the loose end was read: the part alone, across the node's full volts.
-            leak_a = feeding / (leak_ohm + self.source_ohm)
-            far_v = rise_v = np.full_like(leak_a, np.nan)
-        sign = self.readings.polarity
-        return Nodes(
-            weight=weight,
-            leak_ohm=leak_ohm,
-            resistor_ohm=self.resistor_ohm,
-            leak_a=leak_a,
-            valve_a=sign * valve_a,
-            rise_v=sign * rise_v,
-            far_v=sign * far_v,
-        )
 
 
 def leak_posterior(readings: LeakageReadings) -> LeakPosterior:
@@ -272,15 +183,21 @@ def _posterior(readings: LeakageReadings, draws: int) -> LeakPosterior | None:
     sign = readings.polarity
     meter_ohm = readings.meter.resistance_ohm * (1.0 + readings.meter.tolerance * chance.even("meter"))
     resistor_ohm = _ohm(readings.resistor, chance, "resistor", draws)
+    # The same resistor in both places has one value.
+    source_ohm = (
+        resistor_ohm
+        if readings.drive_source is not None and readings.drive_source is readings.resistor
+        else _ohm(readings.drive_source, chance, "source", draws, missing=0.0)
+    )
     drive = readings.drive
     errors = drive.counts_v * chance.even("drive_counts") + drive.rounding_v * chance.even("drive_rounding")
     drive_v = (sign * drive.volts - errors) / chance.gain(drive)
-    draw = _Draws(
+    draw = Draws(
         readings=readings,
         drive_v=drive_v,
         resistor_ohm=resistor_ohm,
         meter_ohm=meter_ohm,
-        source_ohm=_ohm(readings.drive_source, chance, "source", draws, missing=0.0),
+        source_ohm=source_ohm,
         valve_a=_valve_current(readings, chance, resistor_ohm, meter_ohm, drive_v),
         far_v=_anywhere(readings.far, chance, sign),
         place=chance.uniform("place"),
@@ -358,7 +275,7 @@ def _weight(readings: LeakageReadings, resistor_ohm: Real, meter_ohm: Real) -> R
     return load
 
 
-def _boxes(readings: LeakageReadings, chance: _Chance, draw: _Draws) -> list[tuple[Real, Real]]:
+def _boxes(readings: LeakageReadings, chance: _Chance, draw: Draws) -> list[tuple[Real, Real]]:
     """For each reading that tells of the leak the lowest and highest ln R that it allows, shape (n,)."""
     load = 1.0 / draw.resistor_ohm + 1.0 / draw.meter_ohm
     nothing = np.zeros_like(draw.drive_v)
@@ -372,14 +289,14 @@ def _boxes(readings: LeakageReadings, chance: _Chance, draw: _Draws) -> list[tup
         bottom, top = _true_volts(reading, chance, name, readings.polarity)
         if readings.role.position is Position.BETWEEN:
             boxes.append(
-                (_between(draw, load, current, top), _between(draw, load, current, bottom)),
+                (between(draw, load, current, top), between(draw, load, current, bottom)),
             )
         else:
-            boxes.append((_to_ground(draw, current, bottom), _to_ground(draw, current, top)))
+            boxes.append((to_ground(draw, current, bottom), to_ground(draw, current, top)))
     if readings.lifted_end is not None:
         bottom, top = _true_volts(readings.lifted_end, chance, "loose", readings.polarity)
         alone = 1.0 / draw.meter_ohm
-        boxes.append((_between(draw, alone, nothing, top), _between(draw, alone, nothing, bottom)))
+        boxes.append((between(draw, alone, nothing, top), between(draw, alone, nothing, bottom)))
     return boxes
 
 
@@ -389,42 +306,6 @@ def _true_volts(reading: MeterReading, chance: _Chance, name: str, sign: float) 
     limits = sorted((reading.counts_v, reading.rounding_v))
     centre = sign * reading.volts - limits[0] * chance.even(name)
     return (centre - limits[1]) / gain, (centre + limits[1]) / gain
-
-
-def _between(draw: _Draws, load: Real, current: Real, far_v: Real) -> Real:
-    """ln R of the leak from drive to far node that makes these far volts.
-
-    load : siemens from the far node to ground. current : into the far node, A. The drive node was read with the
-    meter on it and the far node with the meter there, so that R is the root of a quadratic where the drive node has
-    a resistance of its own.
-    """
-    a = draw.drive_v * (1.0 + draw.source_ohm / draw.meter_ohm)
-    p = far_v * load - current
-    q = far_v + p * draw.source_ohm - a
-    if draw.readings.in_place and draw.readings.role.position is Position.BETWEEN:
-        c = draw.source_ohm * (draw.drive_v - draw.valve_a * draw.resistor_ohm)
-        rg = draw.resistor_ohm
-    else:
-        c, rg = np.zeros_like(a), np.zeros_like(a)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        b, free = p * rg + q, q * rg - c
-        root = np.sqrt(np.maximum(b * b - 4.0 * p * free, 0.0))
-        ohm = np.where(b < 0, (root - b) / (2.0 * p), -2.0 * free / (b + root))
-    ohm = np.where(p > 0, ohm, np.inf)
-    return _log(ohm)
-
-
-def _to_ground(draw: _Draws, current: Real, far_v: Real) -> Real:
-    """ln R of the leak from far node to ground that leaves these far volts."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        drawn = (draw.drive_v - far_v) / draw.resistor_ohm + current - far_v / draw.meter_ohm
-        ohm = np.where(drawn > 0, far_v / drawn, np.inf)
-    return _log(ohm)
-
-
-def _log(ohm: Real) -> Real:
-    logs: Real = np.log(np.clip(np.nan_to_num(ohm, nan=0.0), SHORTEST_OHM, LARGEST_OHM))
-    return logs
 
 
 def _greatest(low: Real, high: Real, weight: Real, siemens: Real) -> float:

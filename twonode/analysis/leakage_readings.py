@@ -70,6 +70,11 @@ class LeakRole(Enum):
         """Only a coupling capacitor stands between two nodes; the others shunt one."""
         return Position.BETWEEN if self is LeakRole.COUPLING else Position.TO_GROUND
 
+    @property
+    def with_article(self) -> str:
+        """For a sentence: "an AVC filter", "a screen bypass"."""
+        return f"{'an' if self.value[0] in 'aA' else 'a'} {self.value}"
+
 
 _ROLE_WORDS = {
     "bypass": LeakRole.ANODE_BYPASS,
@@ -320,6 +325,12 @@ def _check_enough(readings: LeakageReadings) -> None:
             "The rise of the grid is held against the bias of the stage.",
             "Give the bias of the next grid, such as -7V, or leave it out.",
         )
+    if readings.bias_v is not None and readings.role.position is not Position.BETWEEN:
+        raise LeakageError(
+            f"A bias says nothing of {readings.role.with_article}.",
+            "It is what a coupling capacitor's leak takes from the next grid.",
+            "Leave the bias out, or check the role.",
+        )
     if not readings.in_place and readings.lifted_end is None:
         raise LeakageError(
             "No reading tells of the leak.",
@@ -342,7 +353,7 @@ def _check_enough(readings: LeakageReadings) -> None:
     draws = readings.role.position is Position.TO_GROUND and readings.role is not LeakRole.AVC_FILTER
     if draws and alone and readings.far_valve_out is None:
         raise LeakageError(
-            f"One reading in place cannot tell the leak of a {readings.role.value} from the valve's own current.",
+            f"One reading in place cannot tell the leak of {readings.role.with_article} from the valve's own current.",
             "Both flow through the same resistor.",
             "Lift one end of it and read the volts from the loose end to ground, or read the node again so.",
         )

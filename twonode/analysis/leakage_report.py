@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from twonode.analysis.estimate import Quantity
+from twonode.analysis.estimated import Quantity
 from twonode.analysis.findings import STATED_FROM, Finding, FindingState
 from twonode.analysis.jsonvalues import finite_document
 from twonode.analysis.leakage import LeakageEstimate
@@ -20,7 +20,7 @@ FORMAT = 1
 
 _QUANTITIES = (
     *("leakage_resistance", "leakage_current", "far_voltage_without_meter", "bias_shift", "bias_share"),
-    *("grid_current", "leak_share"),
+    *("grid_current", "leak_share", "avc_lost"),
 )
 _LOPSIDED = 0.25
 
@@ -77,8 +77,9 @@ def leakage_lines(estimate: LeakageEstimate) -> tuple[str, ...]:
     """The estimate in a few lines of plain text, the finding first."""
     finding = estimate.finding
     because = finding.because.removeprefix(f"{estimate.part}: ")
+    named = f"{estimate.part[:1].upper()}{estimate.part[1:]}"
     lines = [
-        f"{estimate.part}: {finding.state.value.upper()} ({_certainty(finding)})",
+        f"{named}: {finding.state.value.upper()} ({_certainty(finding)})",
         f"  {because[:1].upper()}{because[1:]}",
         f"  Leakage resistance {quantity_words(estimate.leakage_resistance)}, "
         f"current {quantity_words(estimate.leakage_current)}.",
@@ -86,17 +87,14 @@ def leakage_lines(estimate: LeakageEstimate) -> tuple[str, ...]:
     far = estimate.far_voltage_without_meter
     if far.value is not None:
         lines.append(f"  Far node without the meter: {quantity_words(far)}.")
-    lines += _bias_lines(estimate)
-    if estimate.leak_share.value is not None and estimate.grid_current.value is not None:
-        lines.append(
-            f"  Of the current at the far node the leak has {100 * estimate.leak_share.value:.0f} %, the valve "
-            f"the rest: {quantity_words(estimate.grid_current)}."
-        )
+    lines += [*_bias_lines(estimate), *_valve_lines(estimate)]
+    if estimate.avc_lost != Quantity(unit=""):
+        lines.append(f"  AVC lost to the leak: {share_words(estimate.avc_lost)}.")
     if estimate.cannot_tell is not None:
         lines.append(f"  Cannot tell: {estimate.cannot_tell}")
     lines.append(f"  Next: {finding.action}")
-    lines += [f"  Limit: {limit}" for limit in estimate.limits]
     lines += [f"  {note}" for note in estimate.notes]
+    lines += [f"  Limit: {limit}" for limit in estimate.limits]
     lines.append(f"  Not tested: {'; '.join(finding.not_tested)}.")
     return tuple(lines)
 
@@ -106,6 +104,8 @@ def _bias_lines(estimate: LeakageEstimate) -> list[str]:
     if estimate.bias_v is None:
         return []
     if shift.value is not None and share.value is not None:
+        if estimate.drive_v < 0:
+            return [f"  Bias of the next stage: shifted by {format_quantity(share.value, '%', 2)}."]
         left = estimate.bias_v + shift.value
         return [
             f"  Bias of the next stage: {format_quantity(estimate.bias_v, 'V')} becomes "
@@ -114,6 +114,32 @@ def _bias_lines(estimate: LeakageEstimate) -> list[str]:
     if share.at_most is not None:
         return [f"  Bias of the next stage: shifted by at most {format_quantity(share.at_most, '%', 2)}."]
     return []
+
+
+def _valve_lines(estimate: LeakageEstimate) -> list[str]:
+    share, valve = estimate.leak_share, estimate.grid_current
+    if share.value is None or valve.value is None or valve.interval95 is None:
+        return []
+    low, high = valve.interval95
+    if low <= 0.0 <= high:
+        most = format_quantity(max(-low, high), "A", 2)
+        return [
+            f"  The current at the far node is the leak's: the valve adds or draws at most {most} (95 %)."
+        ]
+    draws = valve.value < 0.0
+    amount = Quantity(unit="A", value=abs(valve.value), interval95=(-high, -low) if draws else (low, high))
+    return [
+        f"  Of the current at the far node the leak has {100 * share.value:.0f} %, the valve the rest: it "
+        f"{'draws' if draws else 'adds'} {quantity_words(amount)}."
+    ]
+
+
+def share_words(found: Quantity) -> str:
+    """A share in per cent with its 95 % half-width, or its bound."""
+    if found.value is None or found.interval95 is None:
+        return f"at most {format_quantity(found.at_most or 0.0, '%', 2)}"
+    half = (found.interval95[1] - found.interval95[0]) / 2.0
+    return f"{format_plus_minus(100.0 * found.value, 100.0 * half, '')} % (95 %)"
 
 
 def _certainty(finding: Finding) -> str:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import exp, inf, log, pi
 
-from twonode.analysis.estimate import Quantity
+from twonode.analysis.estimated import Quantity
 from twonode.analysis.families import FamilyShare, weigh_families
 from twonode.analysis.fixture import AUDIO_HZ, HIGH_HZ, MAINS_HZ, reaching_resistor
 from twonode.analysis.fixture_open import OpenFixture
@@ -35,6 +35,9 @@ __all__ = ["AtFrequency", "LoosePart", "LooseState", "Nearest", "characterise"]
 
 STATED_UP_TO = 0.03
 """Relative standard uncertainty of C from which on it is not stated."""
+LOSS_STATED_FROM = 2.0
+"""Standard uncertainties from which on tan delta is a value; below, an upper bound. Above `NORMAL_95`, so that the
+interval of a value that is stated leaves out zero."""
 LOSS_STATED_UP_TO = 0.1
 """Standard uncertainty of tan delta from which on neither value nor bound says anything."""
 NORMAL_95 = 1.959963984540054
@@ -244,12 +247,12 @@ def _reading(
     farad = exp(mean)
     loss, loss_u = fitted.loss, fit.loss_sigma(fitted)
     tan_delta = esr = parallel = None
-    if loss >= 2.0 * loss_u:
+    if loss >= LOSS_STATED_FROM * loss_u:
         tan_delta = Quantity(
             unit="",
             value=loss,
             standard_uncertainty=loss_u,
-            interval95=(max(0.0, loss - NORMAL_95 * loss_u), loss + NORMAL_95 * loss_u),
+            interval95=(loss - NORMAL_95 * loss_u, loss + NORMAL_95 * loss_u),
         )
         esr, parallel = (_resistance(fitted, fit, each) for each in (Equivalent.SERIES, Equivalent.PARALLEL))
     elif loss_u <= LOSS_STATED_UP_TO:
@@ -272,8 +275,18 @@ def _reading(
 
 
 def _resistance(fitted: Fitted, fit: LooseFit, equivalent: Equivalent) -> Quantity:
+    """Of an equivalent, with the interval that tan delta has: in series R goes as it, across 1/R does."""
     mean, _ = fitted.log_resistance(equivalent)
-    return _log_quantity("ohm", mean, fit.log_resistance_sigma(fitted, equivalent))
+    ohm, sigma = exp(mean), fit.log_resistance_sigma(fitted, equivalent)
+    least, most = 1.0 - NORMAL_95 * sigma, 1.0 + NORMAL_95 * sigma
+    in_series = equivalent is Equivalent.SERIES
+    if least <= 0:  # C adds a little to the uncertainty of tan delta, which alone leaves out zero
+        bound = 1.0 + ONE_SIDED_95 * sigma
+        if in_series:
+            return Quantity(unit="ohm", at_most=ohm * bound)
+        return Quantity(unit="ohm", at_least=ohm / bound)
+    ends = (ohm * least, ohm * most) if in_series else (ohm / most, ohm / least)
+    return Quantity(unit="ohm", value=ohm, standard_uncertainty=ohm * sigma, interval95=ends)
 
 
 def _log_quantity(unit: str, mean: float, sigma: float) -> Quantity:

@@ -8,12 +8,12 @@ from __future__ import annotations
 from math import ceil, floor, log10
 from typing import Any
 
-from twonode.analysis.estimate import Quantity
+from twonode.analysis.estimated import Quantity
 from twonode.analysis.families import Dielectric
 from twonode.analysis.fixture import AUDIO_HZ, HIGH_HZ, MAINS_HZ, RADIO_HZ
 from twonode.analysis.loose_model import Equivalent
 from twonode.analysis.loose_part import AtFrequency, LoosePart
-from twonode.analysis.quantities import format_quantity
+from twonode.analysis.quantities import format_plus_minus, format_quantity
 from twonode.analysis.scout import LooseState
 
 __all__ = [
@@ -25,6 +25,9 @@ __all__ = [
     "label_text",
     "loose_part_document",
     "loose_part_row",
+    "loss_words",
+    "resistance_words",
+    "value_words",
 ]
 
 VOLTAGE_UNKNOWN = "voltage unknown: not for line or B+"
@@ -35,6 +38,8 @@ NAMED_UNTIL = 0.9
 MOST_NAMED = 3
 OHMS_FROM_LOSS = 0.2
 """Tan delta from which on an ohm figure says more than a percentage."""
+UNEVEN = 1.5
+"""Upper over lower half of an interval from which on its ends say more than a half-width."""
 LEAK_FALLS = 3.0
 """How much less tan delta at 100 kHz than at 1 kHz makes the loss a leak."""
 _TAGS = {MAINS_HZ: "120hz", AUDIO_HZ: "1khz", HIGH_HZ: "100khz", RADIO_HZ: "1mhz"}
@@ -169,11 +174,22 @@ def loose_part_row(loose: LoosePart) -> dict[str, str | float | int | None]:
     if loose.nearest is not None:
         row["nearest_farad"] = loose.nearest.farad
         row["nearest_series"] = loose.nearest.series.name
-        row["deviation_percent"] = round(100.0 * loose.nearest.deviation, 3)
+        row["deviation_percent"] = 100.0 * loose.nearest.deviation
     if loose.families:
         row["family"] = loose.families[0].dielectric.value
         row["family_probability"] = round(loose.families[0].probability, 4)
     return row
+
+
+_VALUE_UNITS = ((1e-6, "µF", 0.0999), (1e-9, "nF", 1.0999), (1e-12, "pF", 0.0))
+
+
+def _unit_of(farad: float) -> tuple[float, str]:
+    """Unit and symbol in which a value is written on a part."""
+    for factor, symbol, least in _VALUE_UNITS:
+        if farad / factor >= least:
+            return factor, symbol
+    raise ValueError(f"farad: need > 0, got {farad}")
 
 
 def value_words(farad: float) -> str:
@@ -182,10 +198,8 @@ def value_words(farad: float) -> str:
     >>> [value_words(f) for f in (10e-12, 1e-9, 4.7e-9, 22e-9, 1e-7, 10e-6)]
     ['10 pF', '1000 pF', '4.7 nF', '22 nF', '0.1 µF', '10 µF']
     """
-    for factor, symbol, least in ((1e-6, "µF", 0.0999), (1e-9, "nF", 1.0999), (1e-12, "pF", 0.0)):
-        if farad / factor >= least:
-            return f"{farad / factor:.4g} {symbol}"
-    raise ValueError(f"farad: need > 0, got {farad}")
+    factor, symbol = _unit_of(farad)
+    return f"{farad / factor:.4g} {symbol}"
 
 
 def label_text(loose: LoosePart) -> str:
@@ -193,8 +207,9 @@ def label_text(loose: LoosePart) -> str:
     if loose.state is not LooseState.MEASURED or loose.value is None or loose.nearest is None:
         return f"{loose.state.value}: do not use"
     near = loose.nearest
-    measured = format_quantity(loose.value.value or 0.0, "F", _figures(near.deviation))
-    pieces = [f"{value_words(near.farad)} ({100 * near.deviation:+.1f} %: {measured})"]
+    factor, symbol = _unit_of(near.farad)
+    measured = format_quantity((loose.value.value or 0.0) / factor, "", _figures(near.deviation))
+    pieces = [f"{value_words(near.farad)} ({100 * near.deviation:+.1f} %: {measured} {symbol})"]
     audio = loose.at(AUDIO_HZ)
     if audio is not None and audio.tan_delta is not None:
         pieces.append(_loss_words(loose, audio, audio.tan_delta))
@@ -216,13 +231,35 @@ def _loss_words(loose: LoosePart, reading: AtFrequency, loss: Quantity) -> str:
         return f"loss below {ceil(most / step) * step:.2g} % at 1 kHz"
     if loss.value > OHMS_FROM_LOSS:
         if loose.equivalent is Equivalent.SERIES and reading.esr is not None:
-            return f"ESR {format_quantity(reading.esr.value or 0.0, 'ohm', 2)} at 1 kHz"
+            return f"ESR {_ohms(reading.esr)} at 1 kHz"
         higher = loose.tan_delta_at(HIGH_HZ)
         most = 1.0 if higher is None else higher.value or higher.at_most or 0.0
         if most < loss.value / LEAK_FALLS and reading.parallel_resistance is not None:
-            return f"leaks: {format_quantity(reading.parallel_resistance.value or 0.0, 'ohm', 2)} across it"
+            return f"leaks: {_ohms(reading.parallel_resistance)} across it"
     decimals = min(4, max(0, round(-log10(100.0 * loss.standard_uncertainty) + 0.3)))
     return f"loss {100 * loss.value:.{decimals}f} % at 1 kHz"
+
+
+def _ohms(found: Quantity) -> str:
+    return str(found) if found.value is None else format_quantity(found.value, "ohm", 2)
+
+
+def loss_words(found: Quantity) -> str:
+    """Tan delta in per cent with its 95 % half-width, or its bound."""
+    if found.value is None or found.interval95 is None:
+        return f"at most {format_quantity(found.at_most or 0.0, '%', 2)}"
+    half = (found.interval95[1] - found.interval95[0]) / 2.0
+    return f"{format_plus_minus(100.0 * found.value, 100.0 * half, '')} %"
+
+
+def resistance_words(found: Quantity) -> str:
+    """A resistance with its 95 % half-width; the interval itself where its ends lie unevenly about the value."""
+    if found.value is None or found.interval95 is None:
+        return str(found)
+    low, high = found.interval95
+    if high - found.value < UNEVEN * (found.value - low):
+        return str(found)
+    return f"{format_quantity(low, 'ohm', 2)} to {format_quantity(high, 'ohm', 2)}"
 
 
 def family_words(loose: LoosePart) -> str | None:

@@ -34,11 +34,19 @@ _ACCURACY = re.compile(
 )
 # No such text is longer; it also bounds the work done on garbage.
 _LONGEST = 120
+# As a display has it: "OL", ".OL", "0.L", "OL V".
+_OVERLOAD = re.compile(r"[-.]*[0O]\.?L\.?\s*V?|over(load|flow|range)?", re.IGNORECASE)
 _LARGEST_DISPLAY = 10_000_000
 
 
 def parse_volts(text: str) -> float:
     """Volts as typed. Raises QuantityError for anything else, and for more than 100 kV."""
+    if _OVERLOAD.fullmatch(text.strip()):
+        raise QuantityError(
+            f"{text!r} is no reading: the meter was overloaded.",
+            "More volts stood at its tip than the range shows.",
+            "Switch to a higher range, with probes rated for the voltage, and read again.",
+        )
     volts = parse_quantity(text, "V")
     if abs(volts) > _HIGHEST_VOLTS:
         raise QuantityError(
@@ -147,6 +155,12 @@ def meter_of(text: str, *, accuracy: str, display: int) -> Meter:
 
     Raises QuantityError, LeakageError.
     """
+    if text.replace(" ", "").lower().endswith("/v"):
+        raise QuantityError(
+            f"{text!r} are ohms per volt.",
+            "What the meter draws from the node follows from the range it stands on.",
+            "Multiply them by the volts of the range: 20k/V on the 10 V range are 200k.",
+        )
     try:
         resistor = parse_resistor(text)
     except LeakageError as exc:

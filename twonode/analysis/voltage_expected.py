@@ -289,6 +289,11 @@ def _off_action(volts: float, band: tuple[float, float]) -> str:
     for factor, words in ((10.0, "ten times"), (0.1, "a tenth of")):
         if band[0] * factor * 0.9 <= volts <= band[1] * factor * 1.1 and band[0] > 0:
             return f"It is {words} what is expected: look at the decimal point and the probe's divider first."
+    if not any(band):
+        return (
+            "Read it again; if it stays, something drives it: check the leak of the capacitor that feeds it, and the "
+            "valve's grid current."
+        )
     if band[0] * volts < 0:
         return "Its sign is the wrong way round: check the leads and the reference point first."
     return "Read it again; if it stays, follow the current that feeds this node."

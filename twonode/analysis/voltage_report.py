@@ -93,7 +93,7 @@ def chart_rows(verdicts: Sequence[NodeVerdict], not_read: Sequence[str]) -> list
             _volts(verdict.volts),
             _expected(verdict),
             _deviation(verdict),
-            f"{verdict.finding.state.value} ({_probability(verdict.finding.probability)})",
+            f"{verdict.finding.state.value} ({_certainty(verdict.finding)})",
         )
         for verdict in verdicts
     ]
@@ -129,8 +129,10 @@ def _conditions(chart: VoltageChart, meter: Meter, line: Line) -> str:
     return "; ".join(pieces)
 
 
-def _probability(probability: float) -> str:
-    return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
+def _certainty(finding: Finding) -> str:
+    if finding.state is FindingState.UNDECIDED:
+        return f"inside: {100 * finding.probabilities[FindingState.WITHIN_TOLERANCE]:.0f} %"
+    return "over 99 %" if finding.probability > 0.99 else f"{100 * finding.probability:.0f} %"
 
 
 def _volts(volts: float) -> str:

@@ -48,7 +48,9 @@ _ROLES = "coupling, tone, anode bypass, screen bypass, cathode bypass, AVC filte
     "and the rails rise with a valve out.",
 )
 @click.option(
-    "--lifted", metavar="VOLTS", help="The capacitor's lifted far end to ground, its other end still fed."
+    "--lifted",
+    metavar="VOLTS",
+    help="The capacitor's lifted end to ground, its other end still fed; --drive is the node that end hangs on.",
 )
 @click.option(
     "--grid-leak",

@@ -60,6 +60,7 @@ def asked_of(options: Mapping[str, Any]) -> LeakAsked:
     from twonode.analysis.leak_setting import leak_setting
     from twonode.analysis.leakage import leak_role
     from twonode.analysis.leakage_limits import load_limits, shipped_limits
+    from twonode.analysis.leakage_readings import Position
 
     role = None if options["role"] is None else leak_role(options["role"])
     limits = shipped_limits() if options["limits_file"] is None else load_limits(options["limits_file"])
@@ -78,14 +79,17 @@ def asked_of(options: Mapping[str, Any]) -> LeakAsked:
     source = _resistor(options, "drive_source", "--drive-source")
     if stage is None:
         part = options["part"] or "the capacitor"
+        role = role or leak_role("coupling" if forming is None else "filter")
+        # The node that a bypass hangs on is fed through its own resistor.
+        feed = resistor if role.position is Position.TO_GROUND else None
         return LeakAsked(
             part=part,
-            role=role or leak_role("coupling" if forming is None else "filter"),
+            role=role,
             drive_node="drive node" if forming is None else f"across {part}",
             far_node="far node" if forming is None else "across the series resistor",
             resistor=resistor,
             drive_source=source,
-            far_source=source,
+            far_source=source or feed,
             title=f"DC check of {part}",
             **common,
         )
@@ -121,12 +125,16 @@ def _only_asked(stage: Stage) -> str:
 def _grid_current(text: str | None) -> GridCurrent:
     from twonode.analysis.leakage import NO_GRID_CURRENT, GridCurrent
     from twonode.analysis.quantities import parse_quantity
+    from twonode.errors import TwonodeError
 
     if text is None:
         return GridCurrent()
     if text.strip().lower() == "none":
         return NO_GRID_CURRENT
-    return GridCurrent(share=1.0, scale_a=parse_quantity(text, "A"))
+    try:
+        return GridCurrent(share=1.0, scale_a=parse_quantity(text, "A"))
+    except TwonodeError as exc:
+        raise type(exc)(f"--grid-current: {exc.what}", exc.why, exc.do) from exc
 
 
 def _resistor(options: Mapping[str, Any], name: str, option: str) -> KnownResistor | None:

@@ -22,7 +22,7 @@ LIVE_WORD = "live"
 
 def show_dc_cautions() -> None:
     """The cautions on standard error."""
-    from twonode.acquire.cautions import DC_CAUTIONS
+    from twonode.cautions import DC_CAUTIONS
 
     click.secho("BEFORE THE METER GOES ON", bold=True, err=True)
     for caution in DC_CAUTIONS:

@@ -91,8 +91,12 @@ def _typed_steps(options: Mapping[str, Any], asked: LeakAsked) -> list[tuple[str
     from twonode.acquire.dccheck import DcStep
     from twonode.recordings import DcState
 
+    drive = DcStep(node=asked.drive_node)
+    if asked.to_ground and options["lifted"] is not None:
+        # The part alone: what drives it is the node that its other end hangs on.
+        drive = DcStep(node=asked.far_node, state=DcState.LIFTED)
     all_of_them = (
-        ("drive", DcStep(node=asked.drive_node)),
+        ("drive", drive),
         ("far", DcStep(node=asked.far_node)),
         ("across", DcStep(node=asked.far_node)),
         ("far_lifted", DcStep(node=asked.far_node, state=DcState.LIFTED)),
@@ -166,8 +170,8 @@ def _refuse_too_little(options: Mapping[str, Any], asked: LeakAsked, *, live: bo
     others += [name for name in options["also"] if name != "lifted"]
     if asked.to_ground and lifted and others:
         raise click.UsageError(
-            f"--lifted judges a {asked.role.value} alone: give --drive as the volts of the node that its other end is "
-            f"on, and leave --{others[0].replace('_', '-')} out"
+            f"--lifted judges {asked.role.with_article} alone: give --drive as the volts of the node that its other "
+            f"end is on, and leave --{others[0].replace('_', '-')} out"
         )
     if not live:
         return
@@ -175,7 +179,7 @@ def _refuse_too_little(options: Mapping[str, Any], asked: LeakAsked, *, live: bo
         raise click.UsageError("--grid-leak is missing: the leak's current is read off the volts across it")
     if asked.to_ground and asked.role is not LeakRole.AVC_FILTER and not options["also"]:
         raise click.UsageError(
-            f"A {asked.role.value} needs a second reading, or the valve's current is taken for its leak: "
+            f"The role {asked.role.value!r} needs a second reading, or the valve's current is taken for its leak: "
             "--also lifted, far-lifted or far-valve-out"
         )
 
@@ -252,7 +256,7 @@ def _document(asked: LeakAsked, session: DcSession, estimate: LeakageEstimate) -
             "line_volts": conditions.line_volts,
             "minutes_on": conditions.minutes_on,
             "meter_ohm": asked.meter.resistance_ohm,
-            "bias_v": asked.bias_v,
+            "bias_v": estimate.bias_v,
             "simulated": conditions.simulated,
         },
         "readings": [msgspec.to_builtins(taken.row) for taken in session.taken],

@@ -115,7 +115,7 @@ def conditions_of(options: Mapping[str, Any], instruments: tuple[Instrument, ...
     """The conditions as they are filed."""
     from twonode.recordings import DcConditions
 
-    simulated = options["simulated"] or any(each.identity.startswith("TWONODE,SIM-") for each in instruments)
+    simulated = options["simulated"] or any(each.is_simulated for each in instruments)
     return DcConditions(
         live=not simulated,
         line_volts=options["line_v"],

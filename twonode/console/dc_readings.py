@@ -10,7 +10,7 @@ import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 import click
 
@@ -18,24 +18,37 @@ from twonode.console.benches import known_profiles
 from twonode.console.dc_confirm import acknowledge_dc_cautions, ask_for_tip
 
 if TYPE_CHECKING:
-    from twonode.acquire.dccheck import Answer, DcSession, DcStep, ReadingTaken, TipWanted
+    from twonode.acquire.dccheck import Answer, DcEvent, DcSession, DcStep, ReadingTaken, TipWanted
     from twonode.analysis.stage import Stage
     from twonode.drivers.clock import Clock
     from twonode.drivers.simulated import SimulatedBench
     from twonode.drivers.voltmeter import Voltmeter
     from twonode.recordings import Instrument
 
-__all__ = ["LiveMeter", "live_meter", "reading_words", "take"]
+__all__ = ["LiveMeter", "MeterHand", "live_meter", "reading_words", "take"]
+
+
+class MeterHand(Protocol):
+    """Somebody who moves the tip, and is told what was read; else that is whoever sits at the keyboard."""
+
+    def place(self, wanted: TipWanted) -> Answer:
+        """See to it that the tip is there."""
+        ...
+
+    def told(self, event: DcEvent) -> None:
+        """A reading was stored, or something should be known."""
+        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LiveMeter:
-    """A voltmeter that is connected, and how its tip gets from node to node."""
+    """A voltmeter that is connected, and how its tip gets from node to node. hand : as the options named one."""
 
     voltmeter: Voltmeter
     instrument: Instrument
     clock: Clock
     place: Callable[[TipWanted], Answer]
+    hand: MeterHand | None = None
 
 
 @contextmanager
@@ -44,12 +57,14 @@ def live_meter(
 ) -> Iterator[LiveMeter]:
     """The voltmeter that the options name; the cautions are acknowledged before it is connected to.
 
+    options : those of `twonode dc`, and ``hand`` where somebody else than the keyboard is asked (`MeterHand`).
     stage, part : of a simulated set, and the capacitor that is lifted in it.
 
     Raises SafetyRefusal, BenchError.
     """
     from twonode.drivers.lonemeter import open_voltmeter
 
+    hand: MeterHand | None = options.get("hand")
     if options["simulated"]:
         from twonode.console.simulation import simulated_settings
         from twonode.drivers.simulated import SimulatedBench
@@ -70,7 +85,8 @@ def live_meter(
                 voltmeter=voltmeter,
                 instrument=_instrument(voltmeter),
                 clock=served.clock,
-                place=_simulated_hand(served, part),
+                place=_simulated_hand(served, part, hand),
+                hand=hand,
             )
         return
     acknowledge_dc_cautions(given=options["cautions_acknowledged"])
@@ -84,7 +100,8 @@ def live_meter(
             voltmeter=voltmeter,
             instrument=_instrument(voltmeter),
             clock=SystemClock(),
-            place=ask_for_tip,
+            place=ask_for_tip if hand is None else hand.place,
+            hand=hand,
         )
 
 
@@ -99,12 +116,17 @@ def _instrument(voltmeter: Voltmeter) -> Instrument:
     )
 
 
-def _simulated_hand(served: SimulatedBench, part: str | None) -> Callable[[TipWanted], Answer]:
+def _simulated_hand(
+    served: SimulatedBench, part: str | None, hand: MeterHand | None
+) -> Callable[[TipWanted], Answer]:
     from twonode.acquire.dccheck import Answer
     from twonode.drivers.simulated import LOOSE_END, MeterTip
     from twonode.recordings import DcState
 
     def place(wanted: TipWanted) -> Answer:
+        answer = Answer.READ if hand is None else hand.place(wanted)
+        if answer is not Answer.READ:
+            return answer
         state = wanted.step.state
         loose = state is DcState.LOOSE_END
         served.hold_tip(
@@ -124,7 +146,9 @@ def take(session: DcSession, live: LiveMeter, steps: Sequence[DcStep], *, quiet:
     from twonode.acquire.dccheck import ReadingTaken, run_dc_check
 
     for event in run_dc_check(session, live.voltmeter, steps, place=live.place):
-        if not isinstance(event, ReadingTaken):
+        if live.hand is not None:
+            live.hand.told(event)
+        elif not isinstance(event, ReadingTaken):
             print(event.text, file=sys.stderr)
         elif not quiet:
             click.echo(f"  {reading_words(event)}", err=True)

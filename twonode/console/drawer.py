@@ -18,15 +18,16 @@ from twonode.console.benches import bench_of, bench_served_by, check_bench_optio
 from twonode.console.confirm import interactive
 from twonode.console.exits import Exit
 from twonode.console.options import (
-    COMPANION,
     RESISTORS,
     TAG,
     TOLERANCE,
+    Quantity,
     archive_option,
     bench_options,
     common_options,
     default_archive,
 )
+from twonode.console.simulation import misbehave_option
 
 if TYPE_CHECKING:
     from twonode.acquire.drawer import DrawerRequest, DrawerSession
@@ -47,6 +48,28 @@ _USUAL_RESISTOR = "1%"
 _SIMULATED_RESISTOR = "0.1%"
 
 
+class _KnownPart(Quantity):
+    """A capacitor of known value with its limits, such as "1n 1%"."""
+
+    def __init__(self) -> None:
+        super().__init__("F")
+        self.name = "value tolerance"
+
+    def parse(self, text: str) -> tuple[float, Tolerance]:  # type: ignore[override]
+        """Value in F and limits. Raises QuantityError."""
+        from twonode.analysis.errors import QuantityError
+        from twonode.analysis.quantities import parse_quantity, parse_tolerance
+
+        value, _, limits = text.strip().rpartition(" ")
+        if not value:
+            raise QuantityError(
+                f"{text!r} does not say how well the known part is known.",
+                "What the fixture reads is held against its limits.",
+                'Write value and tolerance, such as "1n 1%".',
+            )
+        return parse_quantity(value.rstrip("± "), "F"), parse_tolerance(limits)
+
+
 @click.command(
     epilog="The table is rewritten after every part; a row that was taken back stays in it, marked. Exit status: "
     "0 done, 2 wrong usage or bad file, 3 an instrument failed or the fixture is in doubt, 130 interrupted; what was "
@@ -57,7 +80,7 @@ _SIMULATED_RESISTOR = "0.1%"
 )
 @click.option(
     "--known",
-    type=COMPANION,
+    type=_KnownPart(),
     help=f'A part whose value is known, to check the fixture with, such as "1n 1%".  [default: asked for; '
     f'"{_SIMULATED_KNOWN}" on the simulated bench]',
 )
@@ -105,6 +128,7 @@ _SIMULATED_RESISTOR = "0.1%"
     help="Go through the simulated bag without keys, or read keys.  [default: keys where there is a terminal]",
 )
 @click.option("--speed", type=click.FloatRange(0.01, 100.0), default=8.0, hidden=True)
+@misbehave_option(hidden=True)
 @click.option("--tag", "tags", type=TAG, multiple=True, help="Filed with it: place=..., operator=...")
 @archive_option
 @click.option(
@@ -148,6 +172,7 @@ def drawer(**options: Any) -> int:
     request = drawer_request(options, ask=interactive())
     check_drawer_request(request)
     table = batch_table(options, archive, request.batch)
+    _say_where_it_goes_on(options, table, keys)
     if request.known is None and not quiet:
         click.echo("No known part: nothing checks whether the fixture reads right (--known).", err=True)
     if not as_json and options["simulated"]:
@@ -159,7 +184,8 @@ def drawer(**options: Any) -> int:
     try:
         with leaving(), _bench_and_hand(options, quiet=quiet) as (bench, hand):
             session = DrawerSession(bench, request, archive=archive, table=table)
-            SessionRun(session, hand, keys, quiet=quiet, said=not as_json).through()
+            logged = archive if options["debug"] else None
+            SessionRun(session, hand, keys, quiet=quiet, said=not as_json, logged=logged).through()
     except BaseException as exc:
         if table.rows:
             exc.add_note(f"Parts measured and kept: {len(table.kept)}, in {table.path}")
@@ -179,10 +205,37 @@ def _keys(options: dict[str, Any]) -> Keys:
     by_itself, simulated = options["by_itself"], options["simulated"]
     if by_itself and not simulated:
         raise click.UsageError("--yes needs --simulated: on the bench somebody has to exchange the parts")
-    last = options["parts"] or (BAG if simulated else None)
+    last = _last_part(options)
     if by_itself is None:
         by_itself = simulated and not interactive()
     return AllParts(last) if by_itself and last is not None else PersonsKeys(last)
+
+
+def _say_where_it_goes_on(options: dict[str, Any], table: BatchTable, keys: Keys) -> None:
+    """Of a batch that is there already: which part is next, or that none is.
+
+    Raises UnfitRequest where none is and nobody is there to repeat one or take one back.
+    """
+    from twonode.acquire.errors import UnfitRequest
+    from twonode.console.drawer_hand import AllParts
+
+    if not table.rows:
+        return
+    last, number = _last_part(options), table.next_number
+    if last is None or number <= last:
+        if not options["quiet"] and not options["as_json"]:
+            click.echo(f"The batch goes on with part {number}: {table.path}", err=True)
+        return
+    full = f"The batch has its {last} parts already: {table.path}."
+    more = f"For more, give the number of the last one: --parts {last + 1} or above."
+    if isinstance(keys, AllParts):
+        raise UnfitRequest(full, "None is left to be measured.", f"{more} Or begin another batch (--batch).")
+    click.echo(f"{full} r repeats the last one, u takes it back. {more}", err=True)
+
+
+def _last_part(options: dict[str, Any]) -> int | None:
+    """Number of the last part; None where nobody knows."""
+    return options["parts"] or (BAG if options["simulated"] else None)
 
 
 def drawer_request(options: dict[str, Any], *, ask: bool) -> DrawerRequest:
@@ -214,23 +267,13 @@ def drawer_request(options: dict[str, Any], *, ask: bool) -> DrawerRequest:
 
 def _known(options: dict[str, Any], *, ask: bool) -> tuple[float, Tolerance] | None:
     """Value and limits of the known part: from the option, asked for, or none."""
-    from twonode.analysis.companion import parse_companion
-    from twonode.analysis.stage import PartKind
-
-    given = options["known"]
+    given: tuple[float, Tolerance] | None = options["known"]
     if given is None and options["simulated"]:
-        given = parse_companion(_SIMULATED_KNOWN)
-    if given is None and ask:
-        given = _ask_known()
-    if given is None:
-        return None
-    if given.kind is not PartKind.CAPACITOR:
-        raise click.UsageError('--known is a capacitor, such as --known "1n 1%"')
-    return given.value, given.tolerance
+        given = _KnownPart().parse(_SIMULATED_KNOWN)
+    return _ask_known() if given is None and ask else given
 
 
-def _ask_known() -> Any:
-    from twonode.analysis.companion import parse_companion
+def _ask_known() -> tuple[float, Tolerance] | None:
     from twonode.console.drawer_hand import read_line
     from twonode.errors import TwonodeError
 
@@ -239,7 +282,7 @@ def _ask_known() -> Any:
         if not typed:
             return None
         try:
-            return parse_companion(typed)
+            return _KnownPart().parse(typed)
         except TwonodeError as exc:
             click.echo(str(exc), err=True)
 
@@ -282,6 +325,7 @@ def simulated_bag(options: dict[str, Any]) -> Iterator[tuple[Bench, SimulatedFix
             line_hz=float(options["line"]),
             probe_factors=options["probes"],
             speed=options["speed"],
+            misbehave=options.get("misbehave", ()),
         )
     )
     with bench_served_by(served) as bench:

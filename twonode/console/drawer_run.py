@@ -7,7 +7,8 @@ person can mend it.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import ExitStack, closing
+from contextlib import ExitStack, closing, contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 import click
@@ -27,17 +28,28 @@ __all__ = ["SessionRun"]
 class SessionRun:
     """Carries one session through.
 
-    quiet : no progress and notes. said : results on standard output.
+    quiet : no progress and notes. said : results on standard output. logged : the archive whose recordings are to
+    have the log of their exchanges; None without a log.
 
     What is shown goes through `say`, `tell`, `show_error` and `begin`, which another kind of screen replaces.
     """
 
-    def __init__(self, session: DrawerSession, hand: Hand, keys: Keys, *, quiet: bool, said: bool) -> None:
+    def __init__(
+        self,
+        session: DrawerSession,
+        hand: Hand,
+        keys: Keys,
+        *,
+        quiet: bool,
+        said: bool,
+        logged: Path | None = None,
+    ) -> None:
         self._session = session
         self._hand = hand
         self._keys = keys
         self._quiet = quiet
         self._said = said
+        self._logged = logged
         self._agreed: bool | None = None
 
     def through(self) -> None:
@@ -145,7 +157,7 @@ class SessionRun:
         from twonode.acquire.events import Note, PointDone, SweepStarted
 
         # Closing it is what switches the output off.
-        with closing(cast(Any, run)), ExitStack() as drawing:
+        with self._logging(), closing(cast(Any, run)), ExitStack() as drawing:
             watcher: Watcher | None = None
             for event in run:
                 match event:
@@ -171,6 +183,23 @@ class SessionRun:
                     case PartDone():
                         drawing.close()
                         self.say(part_lines(event.row))
+
+    @contextmanager
+    def _logging(self) -> Iterator[None]:
+        """File what goes over the links inside with the recordings made inside: a step's, not the whole session's."""
+        from twonode.console.debuglog import debug_log
+        from twonode.console.measuring import recordings_in
+        from twonode.recordings.naming import UNFINISHED
+
+        before = set() if self._logged is None else recordings_in(self._logged)
+        with debug_log(self._logged is not None) as log:
+            try:
+                yield
+            finally:
+                made = set() if self._logged is None else recordings_in(self._logged) - before
+                for folder in sorted(made):
+                    if not folder.name.endswith(UNFINISHED):
+                        log.belongs_to(folder)
 
     def begin(self, drawing: ExitStack, what: str) -> Watcher:
         """Say which sweep begins, and who watches it; drawing : closed when the sweep is over."""

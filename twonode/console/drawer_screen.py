@@ -13,7 +13,7 @@ import click
 if TYPE_CHECKING:
     from twonode.acquire.drawer_events import FixtureChecked, KnownChecked
     from twonode.acquire.drawer_table import BatchTable, DrawerRow
-    from twonode.analysis.loose_part import LoosePart
+    from twonode.analysis.loose_part import AtFrequency, LoosePart
 
 __all__ = [
     "BIN_HEADS",
@@ -31,8 +31,8 @@ _LEAST_SHOWN = 0.05
 
 def show_beforehand() -> None:
     """Cautions and the fixture's drawing, on standard error."""
-    from twonode.acquire.cautions import LOOSE_PART_CAUTIONS
     from twonode.analysis.hookup import HookUp, hookup_drawing, series_stage
+    from twonode.cautions import LOOSE_PART_CAUTIONS
 
     click.secho("BEFORE A PART GOES INTO THE CLIPS", bold=True, err=True)
     for caution in LOOSE_PART_CAUTIONS:
@@ -73,10 +73,8 @@ def part_lines(row: DrawerRow) -> Iterator[str]:
         yield "  r measures it again; u takes it back."
         return
     for reading in loose.readings:
-        if reading.capacitance is None and reading.tan_delta is None:
-            continue
-        value = reading.why_not if reading.capacitance is None else f"C {reading.capacitance}"
-        yield f"  {_hz(reading.frequency_hz):>8}  {value}, tan δ {_loss(reading.tan_delta)}, ESR {reading.esr or '?'}"
+        if reading.capacitance is not None or reading.tan_delta is not None:
+            yield f"  {_hz(reading.frequency_hz):>8}  {_reading_words(reading)}"
     if loose.families:
         yield f"  likely    {_families(loose)}"
     if loose.misfit is not None:
@@ -91,7 +89,7 @@ def _headline(loose: LoosePart) -> str:
     from twonode.analysis.loose_report import value_words
 
     return (
-        f"{loose.value} at {_hz(loose.value_hz or 0.0)}; nearest {near.series.name} value "
+        f"{loose.value} (95 %) at {_hz(loose.value_hz or 0.0)}; nearest {near.series.name} value "
         f"{value_words(near.farad)} ({100 * near.deviation:+.1f} %)"
     )
 
@@ -102,8 +100,19 @@ def _hz(hz: float) -> str:
     return format_quantity(hz, "Hz", 3 if hz < 1000 else 1)
 
 
-def _loss(found: object) -> str:
-    return "?" if found is None else str(found)
+def _reading_words(reading: AtFrequency) -> str:
+    from twonode.analysis.loose_report import loss_words, resistance_words
+
+    value = f"{reading.why_not};" if reading.capacitance is None else f"C {reading.capacitance},"
+    if reading.tan_delta is None:
+        return f"{value} tan δ not determined"
+    words = [f"{value} tan δ {loss_words(reading.tan_delta)}"]
+    if reading.esr is not None:
+        words.append(f"ESR {resistance_words(reading.esr)}")
+    # Where there is but a bound, one of the two says all.
+    if reading.parallel_resistance is not None and reading.parallel_resistance.value is not None:
+        words.append(f"or {resistance_words(reading.parallel_resistance)} across it")
+    return ", ".join(words)
 
 
 def _families(loose: LoosePart) -> str:

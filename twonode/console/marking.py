@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 __all__ = ["detail_words", "marking", "reading_cells", "source_words"]
 
 _WIDEST = 100
+_LONGEST_WORD = len("three-digit")
+"""Of the names of the schemes; no column is made narrower."""
 
 
 class _MeterReading(Quantity):
@@ -104,14 +106,16 @@ def _show(found: MarkingRead) -> None:
     console.width = min(console.width, _WIDEST)
     count = len(found.readings)
     console.print(f"{found.text}: {'one reading' if count == 1 else f'{count} readings'}", style="bold")
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, header_style="none")
+    table = Table(
+        box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, collapse_padding=True, header_style="none"
+    )
     table.add_column("", justify="right", no_wrap=True)
     table.add_column("value", justify="right", no_wrap=True)
     table.add_column("tolerance", no_wrap=True)
     table.add_column("volts", no_wrap=True)
     if found.measured is not None:
         table.add_column("measured", no_wrap=True)
-    table.add_column("scheme")
+    table.add_column("scheme", min_width=_LONGEST_WORD)
     table.add_column("from", no_wrap=True)
     table.add_column("today", no_wrap=True)
     sources: dict[str, str] = {}

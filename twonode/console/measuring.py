@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from twonode.analysis.model import Sweep
     from twonode.drivers.bench import Bench
 
-__all__ = ["Watcher", "measure", "watching"]
+__all__ = ["Watcher", "measure", "recordings_in", "watching"]
 
 
 class Owned(Protocol):
@@ -66,7 +66,7 @@ def measure(
     from twonode.acquire import Note, NullRequest, PointDone, SweepClosed, SweepStarted
     from twonode.recordings.naming import UNFINISHED
 
-    before = _recordings_in(archive)
+    before = recordings_in(archive)
     closed: Path | None = None
     try:
         with (
@@ -84,7 +84,7 @@ def measure(
                     case SweepClosed():
                         closed = event.recording
     except BaseException as exc:
-        for path in sorted(_recordings_in(archive) - before):
+        for path in sorted(recordings_in(archive) - before):
             exc.add_note(f"The points measured until then are kept: {path}")
             if not isinstance(request, NullRequest):
                 exc.add_note(f"To go on with them: twonode sweep --continue {path}")
@@ -112,7 +112,8 @@ def _run(
     return run_sweep(bench, request, archive=archive, null=null, resumed=resumed)
 
 
-def _recordings_in(archive: Path) -> set[Path]:
+def recordings_in(archive: Path) -> set[Path]:
+    """The folders in an archive, unfinished recordings included; none where it is not there yet."""
     try:
         return {each for each in archive.iterdir() if each.is_dir()}
     except OSError:

@@ -125,8 +125,8 @@ def replace(
     licensed practice come first; this program permits nothing.
     """
     del debug  # read from the command line before anything else can fail
-    from twonode.acquire.cautions import SOLDERING_CAUTIONS
     from twonode.analysis.replacement import replacement_document
+    from twonode.cautions import SOLDERING_CAUTIONS
 
     advice = replacement_advice(
         {

@@ -81,7 +81,11 @@ class Agreement:
 
 
 def parse_meter_reading(text: str) -> MeterReading:
-    """Read "252p", "252p ± 1%" or "252p +- 3p". Raises QuantityError for anything else and for zero or less."""
+    """Read "252p", "252p ± 1%", "252p 1%" or "252p +- 3p".
+
+    Raises QuantityError for anything else and for zero or less.
+    """
+    text = re.sub(r"(?<=[\dA-Za-zµ])\s+([\d.]+\s*%)\s*$", r" ± \1", text)
     if re.search(r"±|\+/?-", text):
         measured = parse_measured(text, "F")
         return MeterReading(farad=measured.value, half_width_farad=measured.half_width)

@@ -26,7 +26,9 @@ _KIND = {
         ("VDC", "DCV", "VDCW", "VDCWKG", "VDCWORKING", "DCWV", "WVDC", "DCVW", "VOLTSDC", "VWDC", "V=", "V-"),
         "DC",
     ),
-    **dict.fromkeys(("VAC", "ACV", "VACRMS", "VOLTSAC", "V~", "V~AC", "VRMS", "ACWV", "WVAC", "ACVW"), "AC"),
+    **dict.fromkeys(
+        ("VAC", "ACV", "VACRMS", "VOLTSAC", "V~", "V~AC", "~", "VRMS", "ACWV", "WVAC", "ACVW"), "AC"
+    ),
 }
 _WRITTEN = re.compile(r"~?(\d{1,5}(?:\.\d{1,3})?)(K?)([A-Z~=-]{1,12})", re.ASCII)
 # Working voltages that parts of all times carry, from 50 V up (common practice, no source).
@@ -60,7 +62,7 @@ _CELSIUS = re.compile(r"\+?(\d{2,3})°C", re.ASCII | re.I)
 
 
 def written_volts(text: str) -> Voltage | None:
-    """Volts with their unit, without spaces: "400V", "600VDC", "1.5kV", "250V~"; None for anything else."""
+    """Volts with their unit, without spaces: "400V", "600VDC", "1.5kV", "250V~", "250~"; None for anything else."""
     match = _WRITTEN.fullmatch(re.sub(r"(?<=[A-Z])\.", "", text.upper()))
     if match is None or match[3] not in _KIND or not float(match[1]) > 0:
         return None

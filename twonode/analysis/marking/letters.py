@@ -181,7 +181,9 @@ def _with_unit(pieces: list[str], at: int) -> tuple[str, int]:
     if _FIGURES_FIRST.match(first) is not None:
         for used in (4, 3, 2):
             joined = "".join(pieces[at : at + used])
-            if len(pieces) >= at + used and written_volts(joined) is not None:
+            # Figures of its own make the piece behind a reading of its own: 473 10V are no 47310 V.
+            apart = any(letter.isdigit() for piece in pieces[at + 1 : at + used] for letter in piece)
+            if len(pieces) >= at + used and not apart and written_volts(joined) is not None:
                 return joined, used
     if len(pieces) > at + 1 and _FIGURES.fullmatch(first) is not None:
         unit = pieces[at + 1].rstrip(".")

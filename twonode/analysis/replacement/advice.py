@@ -9,7 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from twonode.analysis.quantities import Tolerance, format_quantity
-from twonode.analysis.replacement.change import Surroundings
+from twonode.analysis.replacement.change import (
+    AVC_LEAST_TIMES,
+    AvcLeakage,
+    Surroundings,
+    avc_leakage,
+    avc_lost,
+)
 from twonode.analysis.replacement.combinations import StockAdvice, from_stock
 from twonode.analysis.replacement.errors import ReplacementError
 from twonode.analysis.replacement.mains import MainsAdvice, mains_advice
@@ -77,7 +83,7 @@ class Replacement:
     """The advice.
 
     limits : how far the value may move; None at the mains, which has limits of its own.
-    rated : None at the mains. mains : None away from the mains.
+    rated : None at the mains. mains : None away from the mains. avc : None but for an AVC filter whose feed is known.
     in_short : one sentence. unknown : what was not looked at, one sentence each.
     """
 
@@ -89,6 +95,7 @@ class Replacement:
     rated: RatedVoltage | None
     dielectrics: tuple[DielectricAdvice, ...]
     mains: MainsAdvice | None
+    avc: AvcLeakage | None
     stock: StockAdvice | None
     notes: tuple[str, ...]
     unknown: tuple[str, ...]
@@ -135,6 +142,8 @@ def advise_replacement(request: ReplacementRequest) -> Replacement:
             tolerance=request.tolerance,
         )
     )
+    feed_ohm = request.surroundings.next_ohm
+    avc = avc_leakage(feed_ohm) if request.role is Role.AVC_FILTER and feed_ohm is not None else None
     return Replacement(
         request=request,
         part_type=kind,
@@ -144,8 +153,9 @@ def advise_replacement(request: ReplacementRequest) -> Replacement:
         rated=rated,
         dielectrics=dielectrics,
         mains=None,
+        avc=avc,
         stock=stock,
-        notes=_notes(request, kind),
+        notes=(*_avc_notes(avc), *_notes(request, kind)),
         unknown=_unknown(request, kind),
     )
 
@@ -180,6 +190,7 @@ def _at_the_mains(request: ReplacementRequest) -> Replacement:
         rated=None,
         dielectrics=suitable(request.role, request.value_farad),
         mains=mains,
+        avc=None,
         stock=None,
         notes=tuple(ignored),
         unknown=(
@@ -227,6 +238,18 @@ def _in_short(
     return f"{value}, {volts}" + (f", {' or '.join(fitting)}" if fitting else "")
 
 
+def _avc_notes(avc: AvcLeakage | None) -> tuple[str, ...]:
+    if avc is None:
+        return ()
+    feed, least = (format_quantity(ohm, "ohm") for ohm in (avc.feed_ohm, avc.least_ohm))
+    worse = 0.3 * avc.least_ohm
+    return (
+        f"leakage: behind {feed} the part needs {least} across it, {AVC_LEAST_TIMES:g} times as much, which take "
+        f"{format_quantity(avc.lost, '%', 2)} of the AVC; {format_quantity(worse, 'ohm')} would take "
+        f"{format_quantity(avc_lost(avc.feed_ohm, worse), '%', 2)}",
+    )
+
+
 def _notes(request: ReplacementRequest, kind: PartType) -> tuple[str, ...]:
     notes = []
     if request.line_v is not None or request.line_hz is not None:
@@ -261,6 +284,8 @@ def _unknown(request: ReplacementRequest, kind: PartType) -> tuple[str, ...]:
         Changes.TIME_CONSTANT,
     ):
         said.append("corner and loss: the resistance it works with was not given (--next)")
+        if request.role is Role.AVC_FILTER:
+            said.append("how much of the AVC a leak takes: that needs the resistor too (--next)")
     elif changes is Changes.LOW_FREQUENCIES and request.surroundings.source_ohm is None:
         said.append("what feeds it (--source): without that, corner and loss are those of the two nodes")
     elif changes is Changes.BYPASSED_FROM:

@@ -1,4 +1,4 @@
-"""What another value changes: corner, loss, time constant, ripple, tuning.
+"""What another value changes: corner, loss, time constant, ripple, tuning; and what a leak takes from an AVC line.
 
 Owns the closed forms. They take the capacitor as ideal and the resistances as given.
 """
@@ -10,11 +10,26 @@ from dataclasses import dataclass
 
 from twonode.analysis.replacement.role import Changes
 
-__all__ = ["AtFrequency", "Change", "Surroundings", "change", "corner_hz", "loss_db", "seen_ohm"]
+__all__ = [
+    "AVC_LEAST_TIMES",
+    "AtFrequency",
+    "AvcLeakage",
+    "Change",
+    "Surroundings",
+    "avc_leakage",
+    "avc_lost",
+    "change",
+    "corner_hz",
+    "loss_db",
+    "seen_ohm",
+]
 
 _LOW_HZ = (50.0, 100.0)
 _HIGH_HZ = (5e3, 10e3)
 _RIPPLE_HZ = (100.0, 120.0)
+AVC_LEAST_TIMES = 20.0
+"""Ohms of a leak over those of the resistor that feeds an AVC line, below which the part is replaced: the shipped
+limit of `leakage_limits` (Silicon Chip magazine, Troublesome capacitors, part 2; quoted, not opened)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +71,26 @@ class Change:
     was_time_constant_s: float | None = None
     ripple_db: float | None = None
     tuning: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AvcLeakage:
+    """What leakage costs on an AVC line: with `least_ohm` across the part, `lost` of the control voltage."""
+
+    feed_ohm: float
+    least_ohm: float
+    lost: float
+
+
+def avc_lost(feed_ohm: float, leak_ohm: float) -> float:
+    """Share of the control voltage that a leak to ground takes: the divider of the two."""
+    return feed_ohm / (feed_ohm + leak_ohm)
+
+
+def avc_leakage(feed_ohm: float) -> AvcLeakage:
+    """The least ohms that the new part may have across it, and what they cost."""
+    least_ohm = AVC_LEAST_TIMES * feed_ohm
+    return AvcLeakage(feed_ohm=feed_ohm, least_ohm=least_ohm, lost=avc_lost(feed_ohm, least_ohm))
 
 
 def corner_hz(resistance_ohm: float, value_farad: float) -> float:

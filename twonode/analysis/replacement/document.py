@@ -49,6 +49,13 @@ def replacement_document(advice: Replacement) -> dict[str, Any]:
             for each in advice.dielectrics
         ],
         "mains": None if advice.mains is None else _mains_document(advice.mains),
+        "avc_leakage": None
+        if advice.avc is None
+        else {
+            "feed_ohm": advice.avc.feed_ohm,
+            "least_ohm": advice.avc.least_ohm,
+            "avc_lost": advice.avc.lost,
+        },
         "stock": None if advice.stock is None else _stock_document(advice.stock),
         "notes": list(advice.notes),
         "unknown": list(advice.unknown),
