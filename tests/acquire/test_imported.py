@@ -125,13 +125,23 @@ def test_a_comparison_says_what_was_imported(tmp_path):
 
 
 def _traces(
-    tmp_path, frequencies_hz=HERTZ, *, bits=8, noise=0.4, digits=5, skew=0.0, seed=3, samples=2500, far=1.0
+    tmp_path,
+    frequencies_hz=HERTZ,
+    *,
+    bits=8,
+    noise=0.4,
+    digits=5,
+    skew=0.0,
+    seed=3,
+    samples=2500,
+    far=1.0,
+    cycles=9.3,
 ):
     """Files of two channels as an 8-bit scope writes them: codes in volts, rounded to some digits."""
     rng = np.random.default_rng(seed)
     paths = []
     for number, (hz, ratio) in enumerate(zip(frequencies_hz, _ratio(frequencies_hz), strict=True), start=1):
-        interval_s = 9.3 / hz / samples
+        interval_s = cycles / hz / samples
         t = np.arange(samples) * interval_s
         columns = [t]
         for phasor in (1.0, far * ratio):
@@ -173,6 +183,13 @@ def test_traces_without_steps_are_taken_too(tmp_path):
     found = import_traces(_request(), paths, archive=tmp_path / "archive", now_utc=NOW)
     estimate = reestimate([found.recording]).estimate
     assert estimate.capacitance.interval95[0] < FARAD < estimate.capacitance.interval95[1]
+
+
+def test_a_trace_of_just_four_cycles_is_used_although_its_frequency_is_not_found_exactly(tmp_path):
+    for seed in range(3):
+        paths = _traces(tmp_path, cycles=4.0, seed=seed)
+        found = import_traces(_request(), paths, archive=tmp_path / f"archive{seed}", now_utc=NOW)
+        assert [row.reason for row in read_recording(found.recording).points] == [None] * len(paths)
 
 
 def test_a_trace_of_too_few_cycles_is_kept_and_not_used(tmp_path):

@@ -1,6 +1,7 @@
 """Before and after: what two estimates share cancels from their difference."""
 
 import io
+import warnings
 from dataclasses import replace
 from math import hypot
 
@@ -12,7 +13,8 @@ from made_sweeps import made_estimate, made_sweep, true_stage, wrenfield
 from twonode.analysis.comparison import Change, compare, comparison_document, comparison_lines
 from twonode.analysis.comparison_picture import comparison_picture_png, draw_comparison
 from twonode.analysis.errors import AnalysisError
-from twonode.analysis.estimate import Quantity, estimate_part
+from twonode.analysis.estimate import estimate_part
+from twonode.analysis.estimated import Quantity
 from twonode.analysis.look import SMALLEST_POINTS
 from twonode.analysis.quantities import Tolerance
 
@@ -125,3 +127,13 @@ def test_the_picture_is_legible_and_says_the_same():
     assert "level: 1 V p-p, then 2 V p-p" in words
     png = comparison_picture_png(found, names=names)
     assert mpl.image.imread(io.BytesIO(png)).shape[:2] == (1100, 1300)
+
+
+def test_names_that_would_be_a_formula_or_have_no_sign_in_the_type_are_drawn_without_a_word():
+    found = compare(_estimate(1), _estimate(2))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        png = comparison_picture_png(
+            found, names=("a$\\foo$ \N{RADIO}", "after"), methods=("set: $x, then $\\y",)
+        )
+    assert png.startswith(b"\x89PNG")

@@ -142,9 +142,9 @@ def a_chart_sheet(rows: int) -> RecordingSheet:
 
 def a_table(rows: int = 12, text: str = "22 nF film") -> TableSheet:
     return TableSheet(
-        kind="Service log",
+        kind="Parts of one set",
         title="Wrenfield 46 table receiver",
-        stamps=("Program untested on hardware",),
+        stamps=("Of 1300: 1180 simulated, 120 imported", "Program untested on hardware"),
         identity=(Field(label="Set", text="wrenfield-46"), Field(label="Owner", text="")),
         columns=(
             Column(heading="Part", share=0.2, strong=True),

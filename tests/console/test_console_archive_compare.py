@@ -8,7 +8,9 @@ from console_runs import json_of, run
 from swept import run as swept
 from swept import stage_request
 
+from twonode.console.estimate_all import estimate_all
 from twonode.recordings import add_result, read_recording, read_results
+from twonode.recordings.errors import ArchiveNotWritable
 
 
 @pytest.fixture(scope="module")
@@ -69,13 +71,21 @@ def test_a_picture_that_cannot_be_written_speaks_of_the_picture(archive, tmp_pat
     assert "--archive" not in result.stderr
 
 
+def test_a_picture_that_is_no_png_or_lies_in_a_recording_is_refused_before_anything_is_worked_out(archive):
+    one, two = _names(archive)
+    for picture, told in ((archive / "x.jpg", ".png"), (archive / one / "x.png", "inside the recording")):
+        result = run("archive", "compare", one, two, "--archive", archive, "--picture", picture)
+        assert (result.exit_code, told in result.stderr) == (2, True)
+        assert not picture.exists()
+
+
 def test_parts_of_a_drawer_batch_are_left_as_the_drawer_worked_them_out(archive):
     done = swept(stage_request(tags={"drawer": "tin-box"}), archive, true={"C7": 22e-9, "R12": 481e3})
     assert done.error is None
     result = run("estimate", "--all", "--archive", archive)
     assert result.exit_code == 0, result.stderr
     assert "2 of 2 worked out again" in result.stdout
-    assert "1 of drawer batches left as the drawer worked them out" in result.stdout
+    assert "Left alone: 1 of drawer batches" in result.stdout
     counts = {name: len(read_results(archive / name)) for name in _names(archive)}
     assert sorted(counts.values()) == [0, 1, 1]
 
@@ -111,6 +121,18 @@ def test_a_damaged_recording_is_named_and_the_others_are_worked_out(archive):
     assert "1 of 2 worked out again" in result.stdout
     assert one in result.stderr
     assert not (archive / two / "results").exists()
+
+
+def test_an_archive_that_cannot_be_written_is_said_once_with_the_reason(archive, monkeypatch, capsys):
+    def refused(*_, **__):
+        raise ArchiveNotWritable("Nothing was added (read-only).", "It is as it was.", "Copy it.")
+
+    monkeypatch.setattr("twonode.console.filing.keep", refused)
+    # In this process, where the refusal is.
+    assert estimate_all(archive, save=True, picture=False, as_json=False, processes=1) == 0
+    shown = capsys.readouterr()
+    assert "could not be kept: 2. Nothing was added (read-only)." in shown.err
+    assert "lie beside" not in shown.out
 
 
 def test_all_and_names_exclude_each_other(archive):

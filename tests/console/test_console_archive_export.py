@@ -12,12 +12,14 @@ from console_runs import STAGE, json_of, run
 from scipy.io import loadmat
 from spice import needs_ngspice
 
+from twonode import recordings
 from twonode.acquire import reestimate
 from twonode.analysis.channel import PROBE_10, probe_parts
 from twonode.analysis.network import Network
 from twonode.analysis.stage import GROUND, Part, PartKind, load_stage
 from twonode.recordings import read_recording
 
+EXAMPLES = Path(recordings.__file__).parent / "examples"
 HERTZ = np.geomspace(4.0, 1500.0, 7)
 COMPANION = Part(name="wire", kind=PartKind.RESISTOR, between=("output grid", GROUND), value=100e3)
 
@@ -84,9 +86,32 @@ def test_each_form_can_be_asked_for(archive, tmp_path):
 def test_conditions_choose_among_the_archive_s_recordings(archive, tmp_path):
     document = json_of(_export(archive, "--to", tmp_path / "a.csv", "--set", "Wrenfield-46", "--json"))
     assert document["rows"] == 1
-    document = json_of(_export(archive, "--to", tmp_path / "b.csv", "--until", "2001", "--json"))
-    assert document["rows"] == 0
-    assert len((tmp_path / "b.csv").read_text().splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    ("conditions", "said"),
+    [
+        (("--until", "2001"), "fits --until 2001"),
+        (("--set", "wrenfeld"), "the nearest is 'wrenfield-46'"),
+        (("--part", "C7", "--finding", "shorted"), "finding 'shorted' none"),
+    ],
+)
+def test_conditions_that_fit_nothing_are_named_and_nothing_is_written(archive, tmp_path, conditions, said):
+    result = _export(archive, "--to", tmp_path / "b.csv", *conditions)
+    assert result.exit_code == 2
+    assert said in result.stderr
+    assert len(result.stderr.strip().splitlines()) == 3
+    assert not (tmp_path / "b.csv").exists()
+
+
+def test_an_empty_archive_or_one_without_points_writes_no_empty_file(tmp_path):
+    (tmp_path / "archive").mkdir()
+    result = _export(tmp_path / "archive", "--to", tmp_path / "b.csv")
+    assert (result.exit_code, "There is no recording in" in result.stderr) == (2, True)
+    shutil.copytree(EXAMPLES / "format-1-dc", tmp_path / "archive" / "2031-04-09T18-20-11Z_C7")
+    result = _export(tmp_path / "archive", "--to", tmp_path / "b.csv", "--as", "points")
+    assert (result.exit_code, "no points in 1 recording;" in result.stderr) == (2, True)
+    assert not (tmp_path / "b.csv").exists()
 
 
 def test_nothing_is_written_over_unasked(archive, tmp_path):
@@ -124,6 +149,8 @@ def test_a_damaged_recording_is_left_out_said_and_ends_with_4(archive, tmp_path)
         (("--to", "x.csv", "--part", "C7", "20"), "RECORDING"),
         (("--to", "x.csv", "nowhere"), "nowhere"),
         (("--to", "x.cir", "--set", "a", "2"), "deck"),
+        (("--to", "x.mat", "--as", "parts"), "--to x.mat and --as parts contradict each other"),
+        (("--to", "x.CSV", "--as", "json"), "json goes into .json"),
     ],
 )
 def test_what_makes_no_sense_is_refused(archive, tmp_path, monkeypatch, more, said):
@@ -131,7 +158,7 @@ def test_what_makes_no_sense_is_refused(archive, tmp_path, monkeypatch, more, sa
     result = _export(archive, *more)
     assert result.exit_code == 2, result.output
     assert said in result.output
-    assert not (tmp_path / "x.csv").exists()
+    assert not list(tmp_path.glob("x.*"))
 
 
 def test_nothing_is_written_into_a_recording(archive):

@@ -1,5 +1,7 @@
 """`twonode archive list`, `find`, `show`, `note`, `rebuild`, `discard` and `restore` on the command line."""
 
+import errno
+import os
 import shutil
 from datetime import UTC, datetime
 from pathlib import Path
@@ -7,6 +9,7 @@ from pathlib import Path
 import pytest
 from console_runs import json_of, run
 
+from twonode import recordings
 from twonode.analysis.hookup import HookUp
 from twonode.analysis.stage import shipped_stage, stage_to_document
 from twonode.analysis.traces import ChannelCodes, TracePair
@@ -37,8 +40,8 @@ PROBE = Probe(
 )
 
 
-def sweep(archive, *, year, tags, value, state):
-    """A made-up sweep; nothing in it was measured."""
+def sweep(archive, *, year, tags, value=0.0, state=None):
+    """A made-up sweep; nothing in it was measured. state : of its result; None adds none."""
     import numpy as np
 
     stage = shipped_stage("wrenfield-46-driver-output")
@@ -84,6 +87,8 @@ def sweep(archive, *, year, tags, value, state):
     with RecordingWriter(archive, header) as writer:
         writer.add_point(row, traces)
     folder = writer.folder
+    if state is None:
+        return folder
     add_picture(folder, "picture_C7", b"not looked at here")
     document = {
         "capacitance": {
@@ -174,6 +179,54 @@ def test_a_value_without_a_finding_is_no_missing_result(archive):
     assert "no result" not in shown
 
 
+def drawer(archive):
+    """A batch as the drawer files it, of one part; nothing in it was measured."""
+    names = {}
+    for year, step in enumerate(("open fixture", "known part", "first look", "part"), start=2041):
+        tags = {"drawer": "tin box", "step": step}
+        names[step] = sweep(archive, year=year, tags=tags).name
+    document = {"capacitance": {"value": 1e-9, "unit": "F"}, "label": "1 nF"}
+    add_result(archive / names["part"], "part_1", document)
+    return names
+
+
+def test_what_a_drawer_files_on_the_way_to_a_part_is_left_out_and_said(archive):
+    names = drawer(archive)
+    result = run("archive", "list", "--archive", archive)
+    assert [line[:4] for line in result.stdout.splitlines()] == [
+        "2044",
+        "2034",
+        "2033",
+        "2032",
+        "2031",
+        "Left",
+    ]
+    assert "measured" in result.stdout.splitlines()[0]
+    assert "drawer tin box" in result.stdout.splitlines()[0]
+    assert "Left out: 3 of a drawer's first looks and fixture checks; --every shows them." in result.stdout
+    every = run("archive", "list", "--every", "--archive", archive)
+    assert [line[:4] for line in every.stdout.splitlines()[:4]] == ["2044", "2043", "2042", "2041"]
+    assert all(word in every.stdout for word in ("first look", "known part", "open fixture"))
+    assert "Left out" not in every.stdout
+    for command in (("list",), ("find", "tin"), ("find", "--since", "2041")):
+        few = json_of(run("archive", *command, "--archive", archive, "--json"))
+        all_ = json_of(run("archive", *command, "--every", "--archive", archive, "--json"))
+        assert (few["left_out"], all_["left_out"]) == (3, 0)
+        assert all_["total"] == few["total"] + 3
+        assert all_["recordings"][1]["drawer"] == {"batch": "tin box", "step": "first look"}
+    # A first look that was enough to say what the part is speaks for it.
+    add_result(archive / names["first look"], "part_1", {"state": "open"})
+    assert json_of(run("archive", "list", "--archive", archive, "--json"))["left_out"] == 2
+
+
+def test_show_says_what_to_write_on_a_loose_part(archive):
+    names = drawer(archive)
+    assert "Label:    1 nF" in run("archive", "show", names["part"], "--archive", archive).stdout
+    assert run("archive", "show", names["known part"], "--archive", archive).stdout.startswith(
+        "C7: known part"
+    )
+
+
 def test_list_shows_so_many_and_says_how_many_there_are(archive):
     result = run("archive", "list", "--limit", "2", "--archive", archive)
     assert len(result.stdout.splitlines()) == 3
@@ -255,6 +308,23 @@ def test_find_suggests_the_nearest_tag(archive):
     assert run("archive", "find", "nothing", "--archive", archive).stdout == "Nothing fits.\n"
 
 
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (("--set", "zzz"), "No recording has set 'zzz'; there are 'shed/küche"),
+        (("--serial", "12"), "No recording has serial '12'; none states one at all."),
+        (("C7", "--when", "before", "--since", "2032"), "'C7' 4, when 'before' 1, since 2032 3."),
+        (("coupling", "--value", "1u..2u", "--kind", "dc"), "kind dc 1, the range of values none."),
+        (("22n",), "--value 20n..25n"),
+    ],
+)
+def test_find_says_why_nothing_fits(archive, arguments, told):
+    result = run("archive", "find", *arguments, "--archive", archive)
+    assert (result.exit_code, result.stderr) == (0, "")
+    assert result.stdout.startswith("Nothing fits.\n")
+    assert told in result.stdout
+
+
 def test_an_archive_that_is_not_there_is_an_error_and_is_not_made(tmp_path):
     result = run("archive", "find", "x", "--archive", tmp_path / "none", "--json")
     assert result.exit_code == 2
@@ -327,6 +397,7 @@ def test_show_of_a_changed_recording_ends_with_status_four(archive):
     table.write_bytes(table.read_bytes().replace(b"20.0", b"20.1", 1))
     result = run("archive", "show", "2032", "--archive", archive)
     assert result.exit_code == 4
+    assert result.stdout.startswith("DAMAGED, and not to be trusted; filed as C7: within tolerance (97 %)\n")
     assert "DAMAGED:  " in result.stdout
     assert "points.csv" in result.stdout
     (folder / "data" / "recording.json").write_text("{")
@@ -433,6 +504,44 @@ def test_what_was_never_put_aside_is_looked_for_where_it_would_be(archive):
     result = run("archive", "restore", "nowhere", "--archive", archive)
     assert result.exit_code == 2
     assert "`twonode archive restore` without a name" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("code", "because", "todo"),
+    [
+        (errno.EROFS, "Read-only file system", "copied to another"),
+        (errno.EACCES, "Permission denied", "rights"),
+        (errno.ENOSPC, "there is no room left", "Make room"),
+    ],
+)
+def test_an_archive_that_is_only_read_says_what_was_not_done(archive, monkeypatch, code, because, todo):
+    def refused(*_, **__):
+        raise OSError(code, os.strerror(code))
+
+    monkeypatch.setattr("twonode.recordings.results.FileLock", refused)
+    monkeypatch.setattr("twonode.recordings.trash.os.rename", refused)
+    for command, what in (
+        (("note", "2031", "hallo"), "Nothing was added to "),
+        (("discard", "2031", "--reason", "wrong node"), "was not moved"),
+    ):
+        result = run("archive", *command, "--archive", archive)
+        lines = result.stderr.strip().splitlines()
+        assert (result.exit_code, len(lines)) == (2, 3)
+        assert what in lines[0]
+        assert f"({because})." in lines[0]
+        assert todo in lines[2]
+        assert "Every reading is kept" not in result.stderr
+    assert not list(archive.glob("2031*/results/note*"))
+
+
+def test_imported_readings_are_not_said_to_be_recorded_or_finished(archive):
+    place = archive / "2051-01-01T00-00-00Z_C7"
+    shutil.copytree(Path(recordings.__file__).parent / "examples" / "format-1-points", place)
+    assert place.name in run("archive", "find", "imported", "--archive", archive).stdout
+    shown = run("archive", "show", "2051", "--archive", archive).stdout
+    assert "Imported: " in shown
+    assert "Recorded" not in shown
+    assert "finished" not in shown
 
 
 def test_discard_moves_nothing_where_one_name_is_wrong(archive):

@@ -116,7 +116,21 @@ def test_an_archive_that_is_not_there_is_said(tmp_path):
     for verb in ("verify", "recover"):
         result = command("archive", verb, "--archive", tmp_path / "none", "--json", cwd=tmp_path)
         assert result.returncode == 2
-        assert "is no folder" in json.loads(result.stdout)["error"]["what"]
+        assert "There is no archive at" in json.loads(result.stdout)["error"]["what"]
+
+
+@pytest.mark.parametrize("verb", ["verify", "recover", "export", "list"])
+def test_a_recording_in_the_place_of_the_archive_is_no_empty_archive(archive, tmp_path, verb):
+    more = ("--to", tmp_path / "x.csv") if verb == "export" else ()
+    result = run("archive", verb, *more, "--archive", archive / SWEEP)
+    assert result.exit_code == 2
+    assert "is a recording, not an archive" in result.stderr
+    assert str(archive) in result.stderr.splitlines()[2]
+
+
+def test_recovering_what_is_closed_and_whole_says_that_nothing_was_done(archive):
+    result = run("archive", "recover", SWEEP, "--archive", archive)
+    assert (result.exit_code, result.stdout) == (0, f"{SWEEP}: closed already, nothing to do.\n")
 
 
 def test_a_folder_that_is_no_recording_ends_with_two(archive):
@@ -154,7 +168,10 @@ def test_what_was_left_is_told_of_recovered_and_verifies(archive):
     result = run("archive", "recover", "--archive", archive)
     assert result.exit_code == 0
     closed = folder.with_name(folder.name.removesuffix(".unfinished"))
-    assert result.stdout == f"{folder.name}: closed with 2 points as {closed}\n"
+    assert result.stdout.splitlines() == [
+        f"{folder.name}: closed with 2 points as {closed}",
+        f"  `twonode sweep --continue {closed}` goes on with it.",
+    ]
     assert run("archive", "verify", closed).exit_code == 0
     result = run("archive", "recover", "--archive", archive)
     assert result.stdout == f"Nothing in {archive} was left unfinished.\n"

@@ -165,7 +165,15 @@ def test_rows_in_any_order_are_sorted_and_that_is_said(tmp_path):
 def test_a_row_without_a_phase_has_a_size_alone(tmp_path):
     table = _read(tmp_path, "f (Hz),ratio,phase deg\n10,0.1,80\n100,0.7,\n1000,0.9,5\n")
     assert [p.phase_rad is None for p in table.points] == [False, True, False]
-    assert any("2 of 3 rows" in note for note in table.notes)
+    assert "Without a phase: 1 of 3 rows, of which the size alone counts." in table.notes
+    table = _read(tmp_path, "f (Hz),ratio\n10,0.1\n100,0.7\n1000,0.9\n")
+    assert "There are no phases: the sizes alone count." in table.notes
+
+
+def test_losses_that_are_written_without_a_minus_are_pointed_out(tmp_path):
+    said = "Every size is above 1 (0 dB); a loss in decibels is written with a minus."
+    assert said in _read(tmp_path, "f (Hz),gain dB\n10,20\n100,3\n1000,0.1\n").notes
+    assert said not in _read(tmp_path, "f (Hz),gain dB\n10,-20\n100,3\n1000,0.1\n").notes
 
 
 BAD_TABLES = {

@@ -30,10 +30,22 @@ def test_a_path_is_taken_as_it_is(archive, tmp_path):
     assert named_folder(str(archive / NAMES[1]), tmp_path / "elsewhere") == archive / NAMES[1]
 
 
-@pytest.mark.parametrize("text", ["C9", "", "nothing", "/no/such/folder", "2032"])
+@pytest.mark.parametrize("text", ["C99", "", "nothing", "/no/such/folder", "2032"])
 def test_what_is_not_there_is_said(archive, text):
     with pytest.raises(NotARecording, match="no recording"):
         named_folder(text, archive)
+
+
+def test_one_that_was_never_closed_is_said_to_be_so_and_found_where_it_may_be_meant(archive):
+    name = "2031-04-11T09-00-00Z_x_C9.unfinished"
+    for text in ("c9", name, str(archive / name)):
+        with pytest.raises(NotARecording, match="never closed") as caught:
+            named_folder(text, archive)
+        assert f"--continue {archive / name}" in caught.value.do
+        assert named_folder(text, archive, unfinished=True) == archive / name
+    (archive / name.removesuffix(".unfinished")).mkdir()
+    assert named_folder(name.removesuffix(".unfinished"), archive, unfinished=True).name in name
+    assert named_folder("C9", archive).suffix == ""
 
 
 def test_a_name_that_fits_several_names_them(archive):

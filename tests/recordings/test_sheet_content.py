@@ -15,6 +15,7 @@ from twonode.analysis.sheet import Mark, Paper
 from twonode.recordings import Conditions, RecordingWriter, add_result
 from twonode.recordings.errors import DamagedRecording, OtherKind, UnfitSearch
 from twonode.recordings.identity import IdentityField
+from twonode.recordings.imports import IMPORTED_NOTE
 from twonode.recordings.model import Ended, RecordingKind
 from twonode.recordings.notes import add_note
 from twonode.recordings.service_log import log_lines, service_log
@@ -130,7 +131,44 @@ def test_imported_readings_are_stamped_and_no_level_is_made_up(tmp_path):
     assert "Imported readings" in sheet.stamps
     assert sheet.verdicts[0].about == "Finding from imported readings"
     assert "not taken by this program" in field(sheet.method, "Hook-up")
-    assert field(sheet.method, "Signal").startswith("not known")
+    assert field(sheet.method, "Signal").startswith("level and bias not known")
+    assert field(sheet.method, "Null run") == "not known"
+    assert field(sheet.identity, "Imported (UTC)") == "2031-04-09 18:20"
+    assert "Imported by twonode 0.1.0, worked out by" in sheet.trail.programs
+    said = " ".join(each.label for each in sheet.identity) + sheet.trail.programs
+    assert "measured" not in said.lower()
+
+
+def test_imported_readings_are_told_apart_in_a_sets_sheet_and_log_and_beside_a_dc_check(tmp_path):
+    conditions = Conditions(level_vpp=None, imported=True)
+    swept(tmp_path, instruments=(), conditions=conditions, notes=(IMPORTED_NOTE, "3 % of each size."))
+    dc = checked(tmp_path, tags={"set": "Wrenfield 46"})
+    history = read_set(tmp_path, "wrenfield-46")
+    made = set_sheet(history)
+    assert made.stamps[0] == "Of 2: 1 imported"
+    assert "imported 2031-04-09 and 2031-04-10" in made.rows[0]
+    assert log_lines(history)[0].done == "Readings imported; 3 % of each size"
+    assert sheet_of(dc).verdicts[1].about == "Value, from readings imported on 2031-04-09"
+    assert "Filed by twonode" in sheet_of(dc).trail.programs
+
+
+def test_a_fault_that_a_dc_check_found_says_what_is_next_whatever_the_sweep_found(tmp_path):
+    folder = swept(
+        tmp_path, result=estimate(finding={**WITHIN, "state": "undecided", "action": "Sweep again."})
+    )
+    assert field(sheet_of(folder).points_out, "Next") == "Sweep again."
+    checked(tmp_path, state="within tolerance", tags={"set": "Wrenfield 46"})
+    assert field(sheet_of(folder).points_out, "Next") == "Sweep again."
+    checked(tmp_path, created_utc=CREATED + timedelta(days=2), tags={"set": "Wrenfield 46"})
+    assert field(sheet_of(folder).points_out, "Next") == "Replace C7."
+
+
+def test_what_a_drawer_made_on_its_way_to_a_part_gets_no_sheet(tmp_path):
+    folder = write_sample(tmp_path, tags={"drawer": "tin box", "step": "open fixture", "set": "Wrenfield 46"})
+    with pytest.raises(OtherKind, match="says nothing of one by itself"):
+        sheet_of(folder)
+    swept(tmp_path, created_utc=CREATED + timedelta(days=1))
+    assert [row[5] for row in set_sheet(read_set(tmp_path, "Wrenfield 46")).rows] == ["2031-04-10"]
 
 
 def test_the_checksum_is_that_of_the_manifest_and_the_dates_are_the_recordings(tmp_path):
@@ -301,6 +339,24 @@ def test_a_voltage_chart_lists_its_nodes(tmp_path):
         ("driver anode", "206.0 ± 1.0 V", "95 V", "111 to 135 V", "✗ off value"),
         ("HT rail", "not read", "", "", ""),
     )
+
+
+@pytest.mark.parametrize(
+    ("states", "not_read", "headline"),
+    [
+        (("within tolerance",), (), "the voltage as it should be"),
+        (("within tolerance",) * 2, (), "2 voltages as they should be"),
+        (("within tolerance",), ("HT rail",), "1 of 2 voltages shown to be right"),
+        (("within tolerance", "undecided"), (), "1 of 2 voltages shown to be right"),
+    ],
+)
+def test_a_voltage_chart_claims_no_node_that_was_not_shown_to_be_right(tmp_path, states, not_read, headline):
+    folder = write_dc_sample(tmp_path, part=None, role=None)
+    nodes = [
+        {"node": f"node {n}", "volts": 100.0, "finding": {**WITHIN, "state": s}} for n, s in enumerate(states)
+    ]
+    add_result(folder, "dc_chart", {"nodes": nodes, "not_read": list(not_read), "finding": WITHIN})
+    assert sheet_of(folder).headline == headline
 
 
 def test_a_loose_part_of_a_drawer_says_that_its_voltage_is_unknown(tmp_path):

@@ -28,6 +28,8 @@ from recording_samples import (
 )
 from swept import HookUp, fixture_request, run
 
+from twonode.analysis.ratio_again import RATIO_READING
+from twonode.console.archive_verify import verdict_lines
 from twonode.recordings import (
     RecordingWriter,
     add_result,
@@ -38,6 +40,7 @@ from twonode.recordings import (
     verify,
 )
 from twonode.recordings.bag import write_bag_files, write_tag_manifest
+from twonode.recordings.errors import ArchiveNotWritable
 from twonode.recordings.life import bag_info
 from twonode.recordings.points import columns_line, encode_row
 from twonode.recordings.verify import Depth, VerifiedState, recordings_in, verify_many, verify_recording
@@ -117,6 +120,30 @@ def test_a_ratio_that_is_not_that_of_its_codes_is_named(copy, part, sigmas):
     found = problems(copy)
     assert list(found) == ["data/points.csv"]
     assert "point 2: its codes give the ratio" in found["data/points.csv"]
+
+
+def test_a_ratio_that_another_way_of_reading_made_is_told_apart_from_damage(copy):
+    row = read_recording(copy).points[1]
+    rewrite_row(copy, 2, ratio_re=row.ratio_re * 1.01)
+    assert state(copy) is VerifiedState.DAMAGED
+    path = copy / "data" / "recording.json"
+    header = json.loads(path.read_text())
+    assert header["ratio_reading"] == RATIO_READING
+    path.write_text(json.dumps(header | {"ratio_reading": RATIO_READING + 1}, indent=2) + "\n")
+    reseal(copy)
+    found = verify_recording(copy)
+    assert (found.state, found.ratios, found.read_otherwise) == (VerifiedState.SOUND, 2, 1)
+    said = list(verdict_lines([found], (), checksums=False, quiet=False))
+    assert said[-1].startswith("1 of them come out otherwise: they were filed by another program's way")
+
+
+def test_a_recording_from_before_ways_of_reading_were_numbered_has_the_first(copy):
+    path = copy / "data" / "recording.json"
+    header = json.loads(path.read_text())
+    del header["ratio_reading"]
+    path.write_text(json.dumps(header, indent=2, ensure_ascii=False) + "\n")
+    reseal(copy)
+    assert read_recording(copy).header.ratio_reading == 1
 
 
 def test_a_ratio_within_rounding_of_other_libraries_is_not_held_against_it(copy):
@@ -464,7 +491,7 @@ def test_a_result_that_finds_no_room_leaves_the_recording_as_it_was(copy, monkey
 
     with monkeypatch.context() as patch:
         patch.setattr(os, "fsync", refuse)
-        with pytest.raises(results.not_writable(copy, OSError()).__class__):
+        with pytest.raises(ArchiveNotWritable, match="Nothing was added"):
             add_result(copy, "finding", {})
     assert files_below(copy) == before
     assert state(copy) is VerifiedState.SOUND

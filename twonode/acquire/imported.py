@@ -15,19 +15,21 @@ from pathlib import Path
 
 import twonode
 from twonode.acquire.errors import UnfitRequest
-from twonode.acquire.filed import filed_probe, filed_versions
+from twonode.acquire.filed import filed_probe, filed_versions, traced_row
 from twonode.analysis.channel import ChannelClass
 from twonode.analysis.errors import AnalysisError
 from twonode.analysis.found_trace import codes_of, find_frequency
 from twonode.analysis.hookup import HookUp
 from twonode.analysis.quantities import Tolerance
-from twonode.analysis.ratio import PointReading, RatioPoint, read_point
+from twonode.analysis.ratio import RatioPoint, read_point
+from twonode.analysis.ratio_again import RATIO_READING
 from twonode.analysis.stage import Stage, stage_to_document
 from twonode.analysis.traces import TracePair
 from twonode.recordings.errors import UnfitImport
 from twonode.recordings.import_points import LEAST_POINTS, PointsTable, TablePoint
 from twonode.recordings.import_traces import Trace, read_trace
 from twonode.recordings.imports import (
+    IMPORTED_NOTE,
     ImportedSweepWriter,
     ImportedTableWriter,
     SourceFile,
@@ -203,7 +205,8 @@ def _header(
             ],
         },
         versions=filed_versions(),
-        notes=("Imported, not measured by this program.", *notes),
+        ratio_reading=RATIO_READING,
+        notes=(IMPORTED_NOTE, *notes),
     )
 
 
@@ -244,41 +247,10 @@ def _taken(number: int, trace: Trace, *, line_hz: float) -> tuple[PointRow, Trac
     except AnalysisError as exc:
         raise UnfitImport(f"{trace.name}: {exc.what}", exc.why, exc.do) from exc
     reading = read_point(pair, frequency_hz, line_hz=line_hz)
-    return _traced_row(number, pair, frequency_hz, reading, line_hz=line_hz), pair
-
-
-def _traced_row(
-    number: int, pair: TracePair, frequency_hz: float, reading: PointReading, *, line_hz: float
-) -> PointRow:
-    point = reading.point
     reason = "; ".join(words for _, words in reading.refusals) or None
-    if point is None and reason is None:
+    if reading.point is None and reason is None:
         reason = "no sine could be fitted"
-    return PointRow(
-        point=number,
-        time_s=0.0,
-        frequency_set_hz=frequency_hz,
-        frequency_hz=frequency_hz,
-        ratio_re=point.ratio.real if point else None,
-        ratio_im=point.ratio.imag if point else None,
-        var_re=point.ratio_cov[0] if point else None,
-        cov_re_im=point.ratio_cov[1] if point else None,
-        var_im=point.ratio_cov[2] if point else None,
-        drive_vpp=reading.drive_vpp,
-        far_vpp=reading.far_vpp,
-        drive_volts_per_div=pair.drive.volts_per_div,
-        far_volts_per_div=pair.far.volts_per_div,
-        samples=pair.samples,
-        sample_interval_s=pair.sample_interval_s,
-        line_hz=line_hz,
-        line_harmonics=2,
-        state=PointState.USED if reason is None else PointState.REFUSED,
-        reason=reason,
-        drive_residual_v=reading.drive_residual_lsb * abs(pair.drive.volts_per_code),
-        far_residual_v=reading.far_residual_lsb * abs(pair.far.volts_per_code),
-        drive_dc_v=reading.drive_dc_v,
-        far_dc_v=reading.far_dc_v,
-    )
+    return traced_row(number, reading, pair, frequency_hz=frequency_hz, line_hz=line_hz, reason=reason), pair
 
 
 def points_of_table(rows: Sequence[PointRow]) -> tuple[RatioPoint, ...]:

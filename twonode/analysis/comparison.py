@@ -19,7 +19,8 @@ from typing import Any
 from scipy.stats import norm
 
 from twonode.analysis.errors import AnalysisError
-from twonode.analysis.estimate import Estimate, Quantity
+from twonode.analysis.estimate import Estimate
+from twonode.analysis.estimated import NORMAL_95, Quantity
 from twonode.analysis.findings import FindingState
 from twonode.analysis.hypotheses import ordinary_frees
 from twonode.analysis.jsonvalues import finite_document
@@ -40,7 +41,6 @@ __all__ = [
 
 DRIFT_LIMIT = 0.10
 """A part that has moved by more than this between two checks is looked at again (common practice, no source)."""
-NORMAL_95 = 1.959963984540054
 _SECOND = " (second)"
 
 

@@ -5,7 +5,6 @@ Owns the layout of that PNG; its look is that of all pictures (`look`). Returns 
 
 from __future__ import annotations
 
-import io
 import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
@@ -20,7 +19,9 @@ from twonode.analysis.look import (
     SMALLEST_POINTS,
     SOUND,
     decibels,
+    figure_png,
     hertz_words,
+    plain_axes,
     shortened,
     type_settings,
 )
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
 
 __all__ = ["comparison_picture_png", "draw_comparison"]
 
-_WIDTH_IN, _HEIGHT_IN, _DOTS_PER_IN = 13.0, 11.0, 100
+_WIDTH_IN, _HEIGHT_IN = 13.0, 11.0
 
 
 def comparison_picture_png(
@@ -42,13 +43,7 @@ def comparison_picture_png(
 
     names : what the two measurements are called, the earlier one first. methods : what differed between them.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-
-    figure = draw_comparison(comparison, names=names, methods=methods)
-    FigureCanvasAgg(figure)
-    target = io.BytesIO()
-    figure.savefig(target, format="png", dpi=_DOTS_PER_IN, metadata={"Software": None})
-    return target.getvalue()
+    return figure_png(draw_comparison(comparison, names=names, methods=methods))
 
 
 def draw_comparison(comparison: Comparison, *, names: tuple[str, str], methods: Sequence[str] = ()) -> Figure:
@@ -163,12 +158,7 @@ def _finish(size: Axes, angle: Axes, curves: Sequence[FittedCurve]) -> None:
     from matplotlib.ticker import FuncFormatter, NullFormatter
 
     for axes, label in ((size, "ratio, dB"), (angle, "phase, °")):
-        axes.set_facecolor("white")
-        axes.set_ylabel(label, size=15)
-        axes.grid(visible=True, which="major", color="#d9dbe0", linewidth=0.9)
-        axes.tick_params(labelsize=14, labelbottom=axes is angle)
-        for side in ("top", "right"):
-            axes.spines[side].set_visible(False)
+        plain_axes(axes, label, figures_below=axes is angle)
     if curves:
         size.set_xscale("log")
         size.set_xlim(min(c.fine_hz[0] for c in curves), max(c.fine_hz[-1] for c in curves))

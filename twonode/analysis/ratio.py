@@ -2,7 +2,7 @@
 
 Owns the fit, whose terms beside the sine `beside` chooses, the propagation to far / drive, the floor that
 quantisation sets, and the checks a record must pass. Does not know ranges that could have been chosen instead,
-circuits or instruments.
+circuits or instruments. A change by which the same codes give another ratio raises `ratio_again.RATIO_READING`.
 """
 
 from __future__ import annotations
@@ -26,11 +26,13 @@ from twonode.analysis.sinefit import (
 )
 from twonode.analysis.traces import ChannelCodes, TracePair
 
-__all__ = ["PointReading", "RatioPoint", "Refusal", "read_point"]
+__all__ = ["MINIMUM_CYCLES", "PointReading", "RatioPoint", "Refusal", "read_point"]
 
 Real = NDArray[np.float64]
 
 MINIMUM_CYCLES = 4.0
+CYCLES_SLACK = 0.01
+"""Of them: a record of four whole cycles whose frequency had to be found in it comes out a little short or long."""
 MINIMUM_SAMPLES_PER_CYCLE = 10.0
 HARMONIC_LIMIT = 0.01
 """Second and third harmonic in the record, as a share of the sine: 1 % (class of hobby generators, references)."""
@@ -133,7 +135,7 @@ def read_point(pair: TracePair, frequency_hz: float, *, line_hz: float | None = 
     for name, channel in zip(("1", "2"), channels, strict=True):
         if channel.clipped:
             refusals.append((Refusal.CLIPPED, f"channel {name} reaches the end of its range"))
-    if cycles < MINIMUM_CYCLES * (1 - 1e-9):
+    if cycles < MINIMUM_CYCLES * (1 - CYCLES_SLACK):
         refusals.append((Refusal.FEW_CYCLES, f"{cycles:.2f} cycles in the record, {MINIMUM_CYCLES:g} needed"))
     per_cycle = 1.0 / (frequency_hz * interval_s)
     if per_cycle < MINIMUM_SAMPLES_PER_CYCLE:

@@ -18,9 +18,13 @@ from twonode.analysis.beside import Beside, terms_beside
 from twonode.analysis.sinefit import common_frequency
 from twonode.analysis.traces import TracePair
 
-__all__ = ["LONGEST_SAMPLES", "ratio_again", "ratio_at_refined_frequency"]
+__all__ = ["LONGEST_SAMPLES", "RATIO_READING", "ratio_again", "ratio_at_refined_frequency"]
 
 Real = NDArray[np.float64]
+
+RATIO_READING = 1
+"""Number of the way in which `ratio.read_point` makes a ratio, filed with every sweep. Raise it where the same codes
+come to give another ratio, by more than rounding: what was filed before is then no damage."""
 
 LONGEST_SAMPLES = 200_000
 """Longer records are left to `ratio.read_point`: their basis would take more memory than the time is worth."""

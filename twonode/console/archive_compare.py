@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from twonode.console.options import TOLERANCE, archive_option, common_options, default_archive
+from twonode.console.options import TOLERANCE, common_options, default_archive, existing_archive_option
 
 __all__ = ["compare"]
 
@@ -29,7 +29,7 @@ __all__ = ["compare"]
     metavar="FILE",
     help="Draw both curves, the earlier one as a ghost, as a PNG.",
 )
-@archive_option
+@existing_archive_option
 @common_options
 def compare(
     first: str,
@@ -61,6 +61,8 @@ def compare(
     del debug
     share = limit.plus if isinstance(limit, Tolerance) else DRIFT_LIMIT
     place = archive or default_archive()
+    if picture is not None:
+        _check_picture(picture)
     found = compare_recordings(
         named_folder(first, place), named_folder(second, place), part=part, limit=share
     )
@@ -93,3 +95,12 @@ def compare(
     if drawn is not None:
         click.echo(f"Picture:   {drawn}")
     return 0
+
+
+def _check_picture(picture: Path) -> None:
+    """Refuse a name that no PNG should have, before anything is worked out."""
+    from twonode.console.sheet_files import not_inside_a_recording
+
+    if picture.suffix.lower() != ".png":
+        raise click.UsageError(f"--picture {picture}: the picture is a PNG; end the name in .png")
+    not_inside_a_recording(picture.parent)

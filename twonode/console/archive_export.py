@@ -17,9 +17,9 @@ import twonode
 from twonode.console.exits import Exit
 from twonode.console.options import (
     NO_NULL,
-    archive_option,
     common_options,
     default_archive,
+    existing_archive_option,
     named_null,
 )
 
@@ -30,7 +30,8 @@ if TYPE_CHECKING:
 
 __all__ = ["export"]
 
-_BY_SUFFIX = {".csv": "parts", ".json": "json", ".mat": "matlab", ".cir": "deck"}
+# What an ending stands for, the form it means by itself first.
+_BY_SUFFIX = {".csv": ("parts", "points"), ".json": ("json",), ".mat": ("matlab",), ".cir": ("deck",)}
 _CONDITIONS = ("set_", "part", "finding", "since", "until")
 
 
@@ -57,7 +58,7 @@ _CONDITIONS = ("set_", "part", "finding", "since", "until")
     metavar="RECORDING|none",
     help="Of a deck: null run to use, or none.  [default: the one each sweep names, if it lies beside it]",
 )
-@archive_option
+@existing_archive_option
 @common_options
 def export(recordings: tuple[str, ...], target: Path, form: str | None, **options: Any) -> int:
     """Write recordings as a file for other programs; all of the archive where none is named.
@@ -76,7 +77,7 @@ def export(recordings: tuple[str, ...], target: Path, form: str | None, **option
     from twonode.recordings.export_tables import ExportForm
 
     as_json, replace = options["as_json"], options["replace"]
-    chosen = ExportForm(form or _by_suffix(target))
+    chosen = ExportForm(_form(target, form))
     archive: Path = options["archive"] or default_archive()
     _check_target(target, replace=replace)
     if chosen is ExportForm.DECK:
@@ -86,6 +87,8 @@ def export(recordings: tuple[str, ...], target: Path, form: str | None, **option
     folders = _folders(recordings, archive, options)
     damaged: list[RecordingError] = []
     content, count = _content(chosen, _gathered(folders, damaged, strict=bool(recordings)))
+    if not count:
+        raise _nothing_to_write(chosen, len(folders), damaged)
     from twonode.recordings.export_tables import place_file
 
     place_file(target, content, replace=replace)
@@ -103,20 +106,43 @@ def export(recordings: tuple[str, ...], target: Path, form: str | None, **option
         return status
     for exc in damaged:
         click.echo(f"Left out: {exc.what}", err=True)
-    noun = {"parts": "part", "points": "point"}.get(chosen.value, "recording")
-    click.echo(
-        f"{count} {noun}{'' if count == 1 else 's'} of {len(folders) - len(damaged)} recordings: {target}"
-    )
+    rows = {"parts": "part", "points": "point"}.get(chosen.value)
+    of = _counted(len(folders) - len(damaged), "recording")
+    click.echo(f"{f'{_counted(count, rows)} of {of}' if rows else of}: {target}")
     return status
 
 
-def _by_suffix(target: Path) -> str:
-    found = _BY_SUFFIX.get(target.suffix.lower())
-    if found is None:
+def _counted(count: int, noun: str) -> str:
+    return f"{count} {noun}{'' if count == 1 else 's'}"
+
+
+def _form(target: Path, asked: str | None) -> str:
+    """What to write, by --as or by the file's ending. Raises UsageError where neither says, or they disagree."""
+    meant = _BY_SUFFIX.get(target.suffix.lower())
+    if asked is None and meant is None:
         raise click.UsageError(
             f"--to {target}: say with --as what to write, or end the name in {', '.join(_BY_SUFFIX)}"
         )
-    return found
+    if asked is not None and meant is not None and asked not in meant:
+        fitting = next(suffix for suffix, forms in _BY_SUFFIX.items() if asked in forms)
+        raise click.UsageError(
+            f"--to {target} and --as {asked} contradict each other: {target.suffix} is for {' or '.join(meant)}, "
+            f"and {asked} goes into {fitting}"
+        )
+    return asked or (meant or ("",))[0]
+
+
+def _nothing_to_write(form: ExportForm, recordings: int, damaged: Sequence[RecordingError]) -> RecordingError:
+    """Why a file would be empty, which would look like an export."""
+    from twonode.recordings.errors import UnfitExport
+
+    if damaged:
+        return damaged[0]
+    return UnfitExport(
+        f"There are no {form.value} in {_counted(recordings, 'recording')}; nothing was written.",
+        "Null runs and a drawer's checks are about no part, and DC readings have no points.",
+        "Export them with --as json, or name others.",
+    )
 
 
 def _check_target(target: Path, *, replace: bool) -> None:
@@ -141,6 +167,7 @@ def _check_target(target: Path, *, replace: bool) -> None:
 
 def _folders(recordings: Sequence[str], archive: Path, options: dict[str, Any]) -> list[Path]:
     """The recordings that are named, or those of the archive that the conditions hold for, oldest first."""
+    from twonode.recordings.errors import UnfitExport
     from twonode.recordings.lookup import named_folder
     from twonode.recordings.verify import recordings_in
 
@@ -153,7 +180,15 @@ def _folders(recordings: Sequence[str], archive: Path, options: dict[str, Any]) 
             )
         return list(dict.fromkeys(named_folder(name, archive) for name in recordings))
     if not conditions:
-        return list(recordings_in(archive))
+        found = list(recordings_in(archive))
+        if not found:
+            raise UnfitExport(
+                f"There is no recording in {archive}; nothing was written.",
+                "An empty file would look like an export.",
+                "Name the archive with --archive.",
+            )
+        return found
+    from twonode.console.archive_nothing import asked_words, why_nothing
     from twonode.recordings.identity import IdentityField
     from twonode.recordings.index import ArchiveIndex
     from twonode.recordings.index_query import Search, finding_named, parse_day
@@ -172,7 +207,14 @@ def _folders(recordings: Sequence[str], archive: Path, options: dict[str, Any]) 
             since=None if since is None else parse_day(since),
             until=None if until is None else parse_day(until),
         )
-        return [entry.folder for entry in reversed(index.find(search, fresh=False))]
+        fitting = [entry.folder for entry in reversed(index.find(search, fresh=False))]
+        if not fitting:
+            raise UnfitExport(
+                f"No recording in {archive} fits {asked_words(conditions)}; nothing was written.",
+                " ".join(why_nothing(search, index)) or "An empty file would look like an export.",
+                "`twonode archive find` takes the same conditions and shows what fits.",
+            )
+    return fitting
 
 
 def _gathered(folders: Iterable[Path], damaged: list[RecordingError], *, strict: bool) -> Iterator[Gathered]:

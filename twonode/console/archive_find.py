@@ -8,16 +8,16 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from twonode.console.options import archive_option, common_options, default_archive
+from twonode.console.options import common_options, default_archive, existing_archive_option
 
 if TYPE_CHECKING:
     from twonode.recordings.entry import Entry
-    from twonode.recordings.identity import IdentityField
     from twonode.recordings.index import ArchiveIndex
     from twonode.recordings.index_query import Search
 
@@ -39,12 +39,21 @@ def _limit_option(default: int) -> Callable[[F], F]:
     )
 
 
+def _every_option(command: F) -> F:
+    return click.option(
+        "--every",
+        is_flag=True,
+        help="Also what a drawer files on the way to a part: first looks, empty fixture, known part.",
+    )(command)
+
+
 @click.command(name="list")
 @_limit_option(30)
-@archive_option
+@_every_option
+@existing_archive_option
 @common_options
-def list_(limit: int, archive: Path | None, as_json: bool, debug: bool) -> int:
-    """List every recording, newest first, and what a killed run left unfinished.
+def list_(limit: int, every: bool, archive: Path | None, as_json: bool, debug: bool) -> int:
+    """List the recordings, newest first, and what a killed run left unfinished.
 
     \b
     Example:
@@ -54,7 +63,12 @@ def list_(limit: int, archive: Path | None, as_json: bool, debug: bool) -> int:
     from twonode.recordings.index_query import Search
 
     return _run(
-        archive or default_archive(), lambda _: Search(), limit=limit, as_json=as_json, all_of_it=True
+        archive or default_archive(),
+        lambda _: Search(),
+        limit=limit,
+        every=every,
+        as_json=as_json,
+        all_of_it=True,
     )
 
 
@@ -76,11 +90,13 @@ def list_(limit: int, archive: Path | None, as_json: bool, debug: bool) -> int:
 @click.option("--since", metavar="DAY", help="Recorded on this day or later, such as 2031-04-09.")
 @click.option("--until", metavar="DAY", help="Recorded on this day or earlier.")
 @_limit_option(100)
-@archive_option
+@_every_option
+@existing_archive_option
 @common_options
 def find(
     words: tuple[str, ...],
     limit: int,
+    every: bool,
     archive: Path | None,
     as_json: bool,
     debug: bool,
@@ -99,13 +115,14 @@ def find(
         archive or default_archive(),
         lambda index: search_of(words, conditions, index),
         limit=limit,
+        every=every,
         as_json=as_json,
         all_of_it=False,
     )
 
 
 @click.command()
-@archive_option
+@existing_archive_option
 @common_options
 def rebuild(archive: Path | None, as_json: bool, debug: bool) -> int:
     """Make the search index anew from the folders alone.
@@ -185,18 +202,27 @@ def search_of(words: tuple[str, ...], conditions: Mapping[str, str | None], inde
 
 
 def _run(
-    archive: Path, asked: Callable[[ArchiveIndex], Search], *, limit: int, as_json: bool, all_of_it: bool
+    archive: Path,
+    asked: Callable[[ArchiveIndex], Search],
+    *,
+    limit: int,
+    every: bool,
+    as_json: bool,
+    all_of_it: bool,
 ) -> int:
     """The whole way of list and find; returns the exit code."""
+    from twonode.console.archive_nothing import why_nothing
     from twonode.recordings import find_unfinished
     from twonode.recordings.index import ArchiveIndex
 
     with ArchiveIndex(archive) as index:
         index.update(_progress("Reading new recordings"))
-        search = asked(index)
+        wanted = asked(index)
+        search = replace(wanted, drawer_by_work=every)
         found = index.find(search, limit=limit or None, fresh=False)
         total = index.count(search)
-        nearest = () if found else _nearest(search.identity, index)
+        left_out = index.count(wanted) - total
+        because = () if found or left_out else why_nothing(wanted, index)
         remarks, place = index.remarks, index.place
         unfinished = find_unfinished(archive) if all_of_it and index.unfinished else ()
     if as_json:
@@ -206,6 +232,7 @@ def _run(
             "format": 1,
             "archive": str(archive),
             "total": total,
+            "left_out": left_out,
             "recordings": [entry_document(entry) for entry in found],
             "index": {"place": place.value, "remarks": list(remarks)},
         }
@@ -220,30 +247,18 @@ def _run(
     _show(found)
     if len(found) < total:
         click.echo(f"The newest {len(found)} of {total}; --limit 0 shows all.")
-    elif not found:
+    elif not found and not left_out:
         click.echo("There is no recording yet." if all_of_it else "Nothing fits.")
-    for line in nearest:
+    for line in because:
         click.echo(line)
+    if left_out:
+        click.echo(f"Left out: {left_out} of a drawer's first looks and fixture checks; --every shows them.")
     for each in unfinished:
         state = (
             "is being written now" if each.in_use else "was never closed; `twonode archive recover` closes it"
         )
         click.echo(f"{each.folder.name}: {each.points} points, {state}.")
     return 0
-
-
-def _nearest(identity: Mapping[IdentityField, str], index: ArchiveIndex) -> tuple[str, ...]:
-    """For each condition that no recording at all meets, the nearest text there is."""
-    from twonode.recordings.index_query import nearest_text
-
-    lines = []
-    for field, text in identity.items():
-        near = nearest_text(text, index.texts(field))
-        if near is not None:
-            lines.append(
-                f"No recording has {field.value} {text!r}" + (f"; the nearest is {near!r}." if near else ".")
-            )
-    return tuple(lines)
 
 
 def _show(found: Sequence[Entry]) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import click
 
-from twonode.console.options import archive_option, common_options, default_archive
+from twonode.console.options import common_options, default_archive, existing_archive_option
 
 __all__ = ["note"]
 
@@ -29,7 +29,7 @@ __all__ = ["note"]
 )
 @click.option("--reason", metavar="TEXT", help="How you know; a correction needs it.")
 @click.option("--operator", metavar="NAME", help="Who writes the note.")
-@archive_option
+@existing_archive_option
 @common_options
 def note(
     recording: str,

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from twonode.console.exits import Exit, exit_code
-from twonode.console.options import archive_option, common_options, default_archive
+from twonode.console.options import common_options, default_archive, existing_archive_option
 
 if TYPE_CHECKING:
     from twonode.recordings.recover import Recovered
@@ -24,24 +24,27 @@ __all__ = ["recover"]
     epilog="Exit status: 0 done, also where there was nothing to do; 2 a folder cannot be written, 4 one is damaged."
 )
 @click.argument("names", nargs=-1, metavar="[NAME]...")
-@archive_option
+@existing_archive_option
 @common_options
 def recover(names: tuple[str, ...], archive: Path | None, as_json: bool, debug: bool) -> int:
     """Close what a killed run left, with every point or DC reading it reported; without a name, all there is.
 
     A point that was cut off in the middle is dropped: nobody was told of it. Results whose adding was cut off are
     finished. Folders that a program is writing right now are left alone. A closed recording says that it was
-    recovered; its sweep is not gone on with: measure again, and estimate both together.
+    recovered; `twonode sweep --continue` goes on with a sweep where it stopped.
 
     \b
-    Example:
+    Examples:
       twonode archive recover
+      twonode sweep --continue 2031-04-09T18-20-11Z_wrenfield-46_C7
     """
     del debug
+    from twonode.recordings.lookup import named_folder
     from twonode.recordings.recover import recover_archive, recover_folder
 
     place = archive or default_archive()
-    found = [recover_folder(_named(name, place)) for name in names] or list(recover_archive(place))
+    folders = [named_folder(name, place, unfinished=True) for name in names]
+    found = [recover_folder(folder) for folder in folders] if names else list(recover_archive(place))
     code = _exit_of(found)
     if as_json:
         print(json.dumps(_document(found, code)))
@@ -52,17 +55,6 @@ def recover(names: tuple[str, ...], archive: Path | None, as_json: bool, debug: 
     if not found:
         click.echo(f"Nothing in {place} was left unfinished.")
     return code
-
-
-def _named(name: str, archive: Path) -> Path:
-    """The unfinished folder that is meant, with or without its suffix; else a closed recording."""
-    from twonode.recordings.lookup import named_folder
-    from twonode.recordings.naming import UNFINISHED
-
-    for folder in (Path(name), archive / name, archive / f"{name}{UNFINISHED}"):
-        if folder.name.endswith(UNFINISHED) and folder.is_dir():
-            return folder
-    return named_folder(name, archive)
 
 
 def _exit_of(found: list[Recovered]) -> Exit:
@@ -84,6 +76,8 @@ def _lines(each: Recovered) -> list[str]:
             noun = "reading" if each.kind == "dc" else "point"
             count = f"{each.rows} {noun}{'' if each.rows == 1 else 's'}"
             lines = [f"{each.folder.name}: closed with {count} as {each.closed}"]
+            if each.kind == "sweep" and each.closed is not None:
+                lines.append(f"  `twonode sweep --continue {each.closed}` goes on with it.")
         case RecoveredState.FINISHED:
             lines = [f"{each.folder.name}: {', '.join(each.listed) or 'left-overs removed'}; finished."]
         case RecoveredState.IN_USE:

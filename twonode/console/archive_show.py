@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from twonode.console.exits import Exit
-from twonode.console.options import archive_option, common_options, default_archive
+from twonode.console.options import common_options, default_archive, existing_archive_option
 
 if TYPE_CHECKING:
     from twonode.recordings import AnyRecording, DamagedRecording
@@ -27,11 +27,13 @@ Line = tuple[str, str]
 _LINES = 20
 _NOTES = 4
 _WIDEST = 150
+_LONGEST = 400
+_DAMAGED = "DAMAGED"
 
 
 @click.command()
 @click.argument("recording", metavar="RECORDING")
-@archive_option
+@existing_archive_option
 @common_options
 def show(recording: str, archive: Path | None, as_json: bool, debug: bool) -> int:
     """Show one recording in at most twenty lines: a path, or enough of its name to be the only one.
@@ -59,7 +61,8 @@ def show(recording: str, archive: Path | None, as_json: bool, debug: bool) -> in
     else:
         for place, (label, text) in enumerate(seen.lines):
             # Paths stay whole, so that they can be copied.
-            shown = text if label in ("Picture", "Folder") else one_line(text, _WIDEST)
+            whole_line = label in ("Picture", "Folder")
+            shown = text if whole_line else one_line(text, _LONGEST if label == _DAMAGED else _WIDEST)
             click.secho(f"{label + ':':<10}{shown}" if label else shown, bold=place == 0)
     return Exit.DONE if seen.damage is None else Exit.DAMAGED
 
@@ -111,6 +114,8 @@ def looked_at(place: Path) -> LookedAt:
     picture = newest_picture(folder, part=_filed_part(found) or entry.identity.part)
     last = list(_last_lines(entry, damage, picture))
     lines = [*list(_lines(entry, found, document))[: _LINES - len(last)], *last]
+    if damage is not None:  # before anybody reads the finding
+        lines[0] = ("", f"{_DAMAGED}, and not to be trusted; filed as {lines[0][1]}")
     return LookedAt(
         entry=entry,
         found=found,
@@ -142,8 +147,11 @@ def _lines(entry: Entry, found: AnyRecording | None, document: Mapping[str, Any]
     from twonode.console.archive_words import about_words, created_words, finding_words, worth_words
 
     identity = entry.identity
-    kind = {"dc": "DC readings", "null": "null run"}.get(entry.kind or "", entry.kind)
-    yield "", "null run" if entry.kind == "null" else f"{identity.part or kind}: {finding_words(entry)}"
+    kind = {"dc": "DC readings", "null": "null run", "points": "table of points"}.get(
+        entry.kind or "", entry.kind
+    )
+    named, said = None if entry.kind == "null" else identity.part or kind, finding_words(entry)
+    yield "", said if named in (None, said) else f"{named}: {said}"
     if entry.title:
         yield "", entry.title
     about = about_words(entry)
@@ -152,15 +160,14 @@ def _lines(entry: Entry, found: AnyRecording | None, document: Mapping[str, Any]
     by = f" by {identity.operator}" if identity.operator else ""
     wired = f", {entry.hookup} hook-up" if entry.hookup else ""
     bench = ", simulated bench" if entry.simulated else ""
-    yield (
-        "Recorded",
-        f"{created_words(entry.created_utc)}{by}: {kind}{wired}{bench}, {entry.ended or 'end unknown'}",
-    )
+    # When the readings were taken is not known, nor whether all were.
+    done, end = ("Imported", "") if entry.imported else ("Recorded", f", {entry.ended or 'end unknown'}")
+    yield done, f"{created_words(entry.created_utc)}{by}: {kind}{wired}{bench}{end}"
     if entry.worth is not None:
         yield "Value", f"{worth_words(entry.worth)}{_expected(entry)}"
     finding = document.get("finding")
-    if isinstance(finding, dict):
-        yield from _finding(finding)
+    # A loose part's result says of itself what others say in their finding.
+    yield from _finding(finding if isinstance(finding, dict) else document)
     budget = document.get("budget")
     if isinstance(budget, list) and budget and isinstance(budget[0], dict):
         yield "Limited", f"by {budget[0].get('source')}; {budget[0].get('action')}"
@@ -173,7 +180,7 @@ def _lines(entry: Entry, found: AnyRecording | None, document: Mapping[str, Any]
 
 
 def _finding(finding: Mapping[str, Any]) -> Iterator[Line]:
-    for label, key in (("Because", "because"), ("Next", "action")):
+    for label, key in (("Because", "because"), ("Label", "label"), ("Next", "action")):
         if isinstance(finding.get(key), str) and finding[key]:
             yield label, finding[key]
     missing = finding.get("not_tested")
@@ -212,7 +219,7 @@ def _last_lines(entry: Entry, damage: Exception | None, picture: Path | None) ->
     if damage is None:
         yield "Checked", "every file is as it was written"
     else:
-        yield "DAMAGED", f"{str(damage).splitlines()[0]}"
+        yield _DAMAGED, f"{str(damage).splitlines()[0]}"
     if entry.trouble:
         yield "Trouble", f"{entry.trouble}"
     if picture is not None:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import click
 
-from twonode.console.options import archive_option, common_options, default_archive
+from twonode.console.options import common_options, default_archive, existing_archive_option
 
 __all__ = ["discard", "restore"]
 
@@ -19,7 +19,7 @@ __all__ = ["discard", "restore"]
 @click.command()
 @click.argument("recordings", nargs=-1, required=True, metavar="RECORDING...")
 @click.option("--reason", metavar="TEXT", help="Kept as a note in the recording.")
-@archive_option
+@existing_archive_option
 @common_options
 def discard(
     recordings: tuple[str, ...], reason: str | None, archive: Path | None, as_json: bool, debug: bool
@@ -41,12 +41,12 @@ def discard(
     folders = [named_folder(text, place) for text in recordings]
     moved = []
     for folder in folders:
+        moved.append(put_aside(folder))
         if reason:
             try:
-                add_note(folder, f"discarded: {reason}", when_utc=datetime.now(UTC))
-            except RecordingError as exc:
+                add_note(moved[-1], f"discarded: {reason}", when_utc=datetime.now(UTC))
+            except RecordingError as exc:  # a damaged one is put aside as well
                 click.echo(f"The reason was not kept: {exc.what}", err=True)
-        moved.append(put_aside(folder))
     if as_json:
         print(json.dumps({"format": 1, "discarded": [str(each) for each in moved]}))
         return 0
@@ -57,7 +57,7 @@ def discard(
 
 @click.command()
 @click.argument("recording", required=False, metavar="[RECORDING]")
-@archive_option
+@existing_archive_option
 @common_options
 def restore(recording: str | None, archive: Path | None, as_json: bool, debug: bool) -> int:
     """Bring a discarded recording back; without a name show what was put aside.

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from twonode.console.exits import Exit
-from twonode.console.options import archive_option, common_options, default_archive
+from twonode.console.options import common_options, default_archive, existing_archive_option
 
 if TYPE_CHECKING:
     from twonode.recordings.unfinished import Unfinished
@@ -36,7 +36,7 @@ _LONGEST_LINE = 400
 @click.option("--processes", type=click.IntRange(1), help="Work in so many processes.  [default: one a core]")
 @click.option("--quiet", is_flag=True, help="Say nothing of sound recordings; no progress.")
 @click.option("--schema", is_flag=True, help="Print the JSON Schema of recording.json and end.")
-@archive_option
+@existing_archive_option
 @common_options
 def verify(
     recordings: tuple[str, ...],
@@ -135,6 +135,12 @@ def verdict_lines(
             else f"{sum(verdict.ratios for verdict in verdicts)} ratios worked out again from the raw codes."
         )
     )
+    otherwise = sum(verdict.read_otherwise for verdict in verdicts)
+    if otherwise:
+        yield (
+            f"{otherwise} of them come out otherwise: they were filed by another program's way of reading, which is no "
+            "damage. Estimates go by today's."
+        )
 
 
 def _path(verdict: Verdict, name: str) -> Path:
@@ -161,6 +167,7 @@ def _document(
                 "kind": verdict.kind,
                 "rows": verdict.rows,
                 "ratios": verdict.ratios,
+                "ratios_read_otherwise": verdict.read_otherwise,
                 "bytes": verdict.octets,
                 "problems": [
                     {"file": _text(each.name), "because": _text(each.because)} for each in verdict.problems

@@ -36,7 +36,11 @@ def finding_words(entry: Entry) -> str:
     if entry.state is not EntryState.READABLE:
         return str(entry.state.value).upper()
     if entry.finding is None:
-        return "null run" if entry.kind == "null" else "no result" if entry.worth is None else "measured"
+        if entry.kind == "null":
+            return "null run"
+        if entry.worth is not None:
+            return "measured"
+        return entry.step if entry.step and entry.drawer_by_work else "no result"
     if entry.probability is None:
         return entry.finding
     sure = "> 99 %" if entry.probability > 0.99 else f"{100 * entry.probability:.0f} %"
@@ -44,10 +48,11 @@ def finding_words(entry: Entry) -> str:
 
 
 def about_words(entry: Entry) -> str:
-    """Set, serial, position, before or after: what the folder's name does not say or may say wrongly."""
+    """Set or batch, serial, position, before or after: what the folder's name does not say or may say wrongly."""
     identity = entry.identity
     serial = identity.serial and f"serial {identity.serial}"
-    return ", ".join(filter(None, (identity.set_name, serial, identity.position, identity.when)))
+    batch = entry.drawer and f"drawer {entry.drawer}"
+    return ", ".join(filter(None, (identity.set_name, serial, batch, identity.position, identity.when)))
 
 
 def remark_words(entry: Entry) -> str:
@@ -60,7 +65,9 @@ def remark_words(entry: Entry) -> str:
             None,
             (
                 "simulated" if entry.simulated else None,
-                "DC readings" if entry.kind == "dc" else "imported table" if entry.kind == "points" else None,
+                "imported" if entry.imported else None,
+                "DC readings" if entry.kind == "dc" else None,
+                entry.ended if entry.ended in ("interrupted", "recovered") else None,
                 f"{count} note{'s' if count > 1 else ''}" if count else None,
                 None if entry.state is EntryState.NO_RECORDING else entry.trouble,
             ),

@@ -43,7 +43,7 @@ def continue_sweep(options: dict[str, Any], *, quiet: bool, log: DebugLog) -> Pa
 
     _refuse_what_it_says_itself()
     archive: Path = options["archive"] or default_archive()
-    recording = incomplete_sweep(named_folder(options["continue_"], archive))
+    recording = incomplete_sweep(named_folder(options["continue_"], archive, unfinished=True))
     if options["archive"] is None:
         archive = recording.folder.resolve().parent
     header, stage = recording.header, recording.stage

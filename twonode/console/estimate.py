@@ -8,10 +8,10 @@ import click
 
 from twonode.console.options import (
     NO_NULL,
-    archive_option,
     check_option,
     common_options,
     default_archive,
+    existing_archive_option,
     named_null,
 )
 
@@ -24,9 +24,9 @@ __all__ = ["estimate"]
     "--all",
     "everything",
     is_flag=True,
-    help="Every sweep of the archive; lists what changed since its last result.",
+    help="Every sweep of the archive but those of drawer batches; lists what changed since its last result.",
 )
-@archive_option
+@existing_archive_option
 @click.option("--part", help="Another capacitor of the same stage than the one that was asked for.")
 @click.option(
     "--null",

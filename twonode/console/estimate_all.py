@@ -11,6 +11,7 @@ import sys
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,11 +27,14 @@ __all__ = ["estimate_all"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Answer:
-    """Of one recording: what came out, or why nothing did. damaged : its files are not as they were written."""
+    """Of one recording: what came out, or why nothing did.
+
+    not_kept : why the new result could not be put beside it. damaged : its files are not as they were written.
+    """
 
     name: str
     found: Redone | None = None
-    kept: bool = True
+    not_kept: str | None = None
     trouble: str | None = None
     damaged: bool = False
 
@@ -55,7 +59,7 @@ def estimate_all(
         )
     answers = list(_answers(folders, save=save, picture=picture, processes=processes))
     if as_json:
-        print(json.dumps(_document(archive, answers, of_batches=of_batches)))
+        print(json.dumps(_document(archive, answers, of_batches=of_batches, save=save)))
     else:
         _print(answers, of_batches=of_batches, save=save)
     return Exit.DAMAGED if any(a.damaged for a in answers) else Exit.DONE
@@ -67,9 +71,9 @@ def _sweeps(archive: Path) -> tuple[tuple[Path, ...], int]:
     Those are left alone: the drawer takes the fixture out of several sweeps together, and one of them by itself would
     say less than what is filed.
     """
-    from twonode.acquire.drawer_request import BATCH_TAG
     from twonode.recordings import read_any_header
     from twonode.recordings.bag import DECLARATION
+    from twonode.recordings.drawer_tags import BATCH_TAG
     from twonode.recordings.errors import RecordingError
     from twonode.recordings.naming import UNFINISHED
 
@@ -100,16 +104,19 @@ def _answers(
     from rich.console import Console
     from rich.progress import Progress
 
+    from twonode.recordings.verify import one_thread_each
+
     workers = min(processes or os.cpu_count() or 1, len(folders))
     jobs = [(folder, save, picture) for folder in folders]
-    with Progress(console=Console(stderr=True), transient=True) as progress:
+    with Progress(console=Console(stderr=True), transient=True, disable=not sys.stderr.isatty()) as progress:
         task = progress.add_task(f"{len(folders)} recordings", total=len(folders))
         if workers == 1:
             for job in jobs:
                 yield _one(job)
                 progress.advance(task)
             return
-        with ProcessPoolExecutor(workers) as pool:
+        # Not forked: the display has a thread of its own, and a fork copies what it holds locked.
+        with one_thread_each(), ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
             for answer in pool.map(_one, jobs):
                 yield answer
                 progress.advance(task)
@@ -132,8 +139,8 @@ def _one(job: tuple[Path, bool, bool]) -> _Answer:
         try:
             circumstances = circumstances_of(found.recordings, found.nulls)
             keep(found.estimate, circumstances, found.recordings, picture=picture)
-        except (ArchiveNotWritable, OSError):
-            return _Answer(name=folder.name, found=said, kept=False)
+        except (ArchiveNotWritable, OSError) as exc:
+            return _Answer(name=folder.name, found=said, not_kept=str(exc).splitlines()[0])
     return _Answer(name=folder.name, found=said)
 
 
@@ -152,7 +159,7 @@ def _last_said(folder: Path, part: str) -> Said | None:
     return said_in(max(documents, key=lambda each: each[:2])[2]) if documents else None
 
 
-def _document(archive: Path, answers: list[_Answer], *, of_batches: int) -> dict[str, Any]:
+def _document(archive: Path, answers: list[_Answer], *, of_batches: int, save: bool) -> dict[str, Any]:
     def said(each: Said | None) -> dict[str, Any] | None:
         if each is None:
             return None
@@ -175,7 +182,7 @@ def _document(archive: Path, answers: list[_Answer], *, of_batches: int) -> dict
                 "before": a.found and said(a.found.before),
                 "after": a.found and said(a.found.after),
                 "changed": None if a.found is None else a.found.changed,
-                "kept": a.found is not None and a.kept,
+                "kept": save and a.found is not None and a.not_kept is None,
                 "trouble": a.trouble,
             }
             for a in answers
@@ -199,10 +206,13 @@ def _print(answers: list[_Answer], *, of_batches: int, save: bool) -> None:
     for answer in answers:
         if answer.trouble is not None:
             click.echo(f"  {answer.name}: {answer.trouble}", err=True)
-        elif not answer.kept:
-            click.echo(f"  {answer.name}: its new result could not be kept beside it.", err=True)
+    lost = [a.not_kept for a in answers if a.not_kept is not None]
+    if lost:
+        click.echo(f"  New results that could not be kept: {len(lost)}. {lost[0]}", err=True)
     if of_batches:
-        click.echo(f"  {of_batches} of drawer batches left as the drawer worked them out.")
-    if save and any(a.found is not None and a.kept for a in answers):
+        click.echo(
+            f"  Left alone: {of_batches} of drawer batches, where each part was worked out of several sweeps together."
+        )
+    if save and any(a.found is not None and a.not_kept is None for a in answers):
         sys.stdout.flush()
         click.echo("The new results lie beside the old ones; nothing was overwritten.")

@@ -86,7 +86,7 @@ def report_usage(error: click.ClickException, *, as_json: bool, debug: bool) -> 
     what = error.format_message()
     _print(
         what if what.endswith((".", "?")) else f"{what}.",
-        "Nothing was measured.",
+        "Nothing was done.",
         f"`{path} --help` shows the options with an example.",
         as_json=as_json,
     )

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from twonode.analysis.report import Circumstances
     from twonode.recordings import Recording
 
-_SIMULATED_IDENTITY = "TWONODE,SIM-"
-
 __all__ = ["Outcome", "circumstances_of", "conclude", "keep", "show"]
 
 
@@ -150,9 +148,7 @@ def _age_of(null: Recording, sweep: Recording) -> str:
 def _on_simulated_bench(recording: Recording) -> bool:
     """Simulated inside the command, or served by `twonode simulate` and reached like hardware."""
     header = recording.header
-    return header.conditions.simulated or any(
-        instrument.identity.startswith(_SIMULATED_IDENTITY) for instrument in header.instruments
-    )
+    return header.conditions.simulated or any(instrument.is_simulated for instrument in header.instruments)
 
 
 def keep(

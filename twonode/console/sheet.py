@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from twonode.console.exits import Exit
-from twonode.console.options import archive_option, common_options, default_archive
+from twonode.console.options import common_options, default_archive, existing_archive_option
 
 if TYPE_CHECKING:
     from twonode.analysis.sheet import Paper, RecordingSheet, TableSheet
@@ -48,7 +48,7 @@ __all__ = ["sheet", "sheet_of"]
     metavar="[A4|letter]",
     help="Paper size.",
 )
-@archive_option
+@existing_archive_option
 @common_options
 def sheet(
     recordings: tuple[str, ...],
@@ -127,7 +127,7 @@ def sheet_of(folder: Path, archive: Path) -> tuple[RecordingSheet, tuple[str, ..
 
     Raises RecordingError.
     """
-    from twonode.acquire.cautions import DC_CAUTIONS, SWEEP_CAUTIONS
+    from twonode.cautions import DC_CAUTIONS, SWEEP_CAUTIONS
     from twonode.console.sheet_fit import fit_for_sheet
     from twonode.recordings.bag import check_bag
     from twonode.recordings.sheet_content import Cautions, recording_sheet
@@ -154,7 +154,7 @@ def _of_set(
     log: bool,
     as_json: bool,
 ) -> int:
-    from twonode.acquire.cautions import DC_CAUTIONS, SWEEP_CAUTIONS
+    from twonode.cautions import DC_CAUTIONS, SWEEP_CAUTIONS
     from twonode.recordings.model import RecordingKind
     from twonode.recordings.naming import slug
     from twonode.recordings.service_log import service_log

@@ -7,7 +7,7 @@ out itself, and stores nothing.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -110,10 +110,12 @@ def _result(found: Reestimate) -> Result:
     from twonode.console.filing import circumstances_of
     from twonode.recordings.sheet_result import result_of_document
 
+    circumstances = circumstances_of(found.recordings, found.nulls)
     return result_of_document(
         estimate_document(
             found.estimate,
-            circumstances_of(found.recordings, found.nulls),
+            # As a stored result has it: a name, not where it lies on this machine.
+            replace(circumstances, null=found.nulls[0].name if found.nulls else None),
             recordings=[recording.name for recording in found.recordings],
         )
     )

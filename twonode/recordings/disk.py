@@ -24,6 +24,7 @@ else:
 
 __all__ = [
     "FileLock",
+    "is_held",
     "place_new",
     "placing_new",
     "sha256_and_size",
@@ -189,6 +190,19 @@ class FileLock:
         else:
             _discard(self._path)
             self.release()
+
+
+def is_held(path: Path) -> bool:
+    """Whether somebody holds the lock on a file right now; a lock that was left behind stays where it is."""
+    if not path.exists():
+        return False
+    try:
+        FileLock(path).release()
+    except BlockingIOError:
+        return True
+    except OSError:  # a folder that is only there to be read: nobody can be writing in it
+        return False
+    return False
 
 
 def _is_at(file: IO[bytes], path: Path) -> bool:

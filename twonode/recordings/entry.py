@@ -11,13 +11,20 @@ from typing import Any
 
 import msgspec
 
+from twonode.recordings.drawer_tags import DrawerStep
 from twonode.recordings.identity import Identity
 
-__all__ = ["NOBODY", "Entry", "EntryState", "Worth", "entry_document"]
+__all__ = ["DRAWER_BY_WORK", "NOBODY", "Entry", "EntryState", "Worth", "entry_document"]
 
 
 NOBODY = Identity()
 """What a recording that cannot be read is about."""
+
+
+DRAWER_BY_WORK = tuple(
+    step.value for step in (DrawerStep.FIRST_LOOK, DrawerStep.OPEN_FIXTURE, DrawerStep.KNOWN_PART)
+)
+"""What a drawer files on the way to a part; of these a first look may have the part's result, then it is none."""
 
 
 class EntryState(Enum):
@@ -60,7 +67,8 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True):
     state, trouble : whether it could be read, and what was wrong.
     kind : the word in recording.json ("sweep", "null", "dc"); None where it could not be read.
     created_utc : "2031-04-09T18:20:11Z"; of a recording that cannot be read, as its name says, or None.
-    hookup, ended : as filed. simulated : made on the simulated bench.
+    hookup, ended : as filed. simulated : made on the simulated bench. imported : not measured by this program.
+    drawer, step : of a recording of a drawer batch, its name and what it was made for (`DrawerStep`).
     identity : with the corrections in its notes.
     finding, probability, worth : of its newest result; None where there is none.
     expected_low, expected_high : limits it was held against, in the unit of the value.
@@ -79,6 +87,9 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True):
     hookup: str | None = None
     ended: str | None = None
     simulated: bool = False
+    imported: bool = False
+    drawer: str | None = None
+    step: str | None = None
     finding: str | None = None
     probability: float | None = None
     worth: Worth | None = None
@@ -91,6 +102,11 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True):
     def folder(self) -> Path:
         """The recording's folder."""
         return self.archive / self.name
+
+    @property
+    def drawer_by_work(self) -> bool:
+        """Whether it was made on a drawer's way to a part and says nothing of one by itself."""
+        return self.step in DRAWER_BY_WORK and self.result is None
 
 
 def entry_document(entry: Entry) -> dict[str, Any]:
@@ -107,6 +123,8 @@ def entry_document(entry: Entry) -> dict[str, Any]:
         "hookup": entry.hookup,
         "ended": entry.ended,
         "simulated": entry.simulated,
+        "imported": entry.imported,
+        "drawer": None if entry.drawer is None else {"batch": entry.drawer, "step": entry.step},
         "finding": None
         if entry.finding is None
         else {"state": entry.finding, "probability": entry.probability},

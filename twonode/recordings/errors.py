@@ -22,6 +22,7 @@ __all__ = [
     "UnfitImport",
     "UnfitRecord",
     "UnfitSearch",
+    "not_changed",
     "not_writable",
 ]
 
@@ -95,12 +96,27 @@ def output_not_writable(path: str | os.PathLike[str], exc: OSError) -> ArchiveNo
     )
 
 
+def not_changed(what: str, exc: OSError, *, kept: str) -> ArchiveNotWritable:
+    """The system's refusal to change something that is filed already.
+
+    what : a sentence without its full stop, such as "Nothing was added to PATH". kept : what is as it was.
+    """
+    full = exc.errno in _FULL
+    return ArchiveNotWritable(
+        f"{what} ({'there is no room left' if full else exc.strerror or exc}).",
+        kept,
+        "Make room, and do it again."
+        if full
+        else "Check your rights to it; what lies on a medium that is only read has to be copied to another first.",
+    )
+
+
 def not_writable(path: str | os.PathLike[str], exc: OSError) -> ArchiveNotWritable:
     """The system's refusal to write ``path``, in our words."""
     if exc.errno in _FULL:
         return ArchiveNotWritable(
             f"There is no room left to write {path}.",
-            "Points already reported are safely on disk; this one is not.",
+            "What was reported before is safely on disk; what was being written is not.",
             "Make room, or name another folder with --archive.",
         )
     return ArchiveNotWritable(

@@ -42,6 +42,7 @@ class PartRow(msgspec.Struct, frozen=True, kw_only=True):
     low95, high95 : the 95 % coverage interval. at_least, at_most : 95 % bounds where there is no value.
     leak_ohm : across the part, as a sweep shows it at 0 V; leakage_resistance_ohm : from DC readings at its voltage.
     budget_source, budget_share : the largest line of the variance budget.
+    drawer, label : of a loose part, the batch it belongs to, and what to write on it.
     """
 
     recording: str
@@ -90,6 +91,8 @@ class PartRow(msgspec.Struct, frozen=True, kw_only=True):
     budget_share: float | None = None
     result: str | None = None
     result_program: str | None = None
+    drawer: str | None = None
+    label: str | None = None
     notes: str | None = None
 
 
@@ -163,16 +166,17 @@ def gather(folder: Path) -> Gathered:
 
 
 def part_row(found: Gathered) -> PartRow | None:
-    """The row of a part; None for a null run, which is about none."""
+    """The row of a part; None for a null run and for a drawer's by-work, which are about none."""
     recording, entry, newest = found.recording, found.entry, found.newest
     header = recording.header
-    if header.kind is RecordingKind.NULL:
+    if header.kind is RecordingKind.NULL or entry.drawer_by_work:
         return None
     capacitance, leakage = _section(newest, "capacitance"), _section(newest, "leakage_resistance")
     low, high = _interval(capacitance)
     leakage_low, leakage_high = _interval(leakage)
     finding = _section(newest, "finding")
-    loss = _section(newest, "loss")
+    # A loose part says it by its own name.
+    loss = _section(newest, "loss") or _section(newest, "tan_delta")
     lines = newest.get("budget")
     first = lines[0] if isinstance(lines, list) and lines and isinstance(lines[0], dict) else {}
     return PartRow(
@@ -190,7 +194,7 @@ def part_row(found: Gathered) -> PartRow | None:
         simulated=entry.simulated,
         finding=_text(finding, "state"),
         finding_probability=_number(finding, "probability"),
-        because=_text(finding, "because"),
+        because=_text(finding, "because") or _text(newest, "because"),
         capacitance_farad=_number(capacitance, "value"),
         capacitance_standard_uncertainty_farad=_number(capacitance, "standard_uncertainty"),
         capacitance_low95_farad=low,
@@ -214,6 +218,8 @@ def part_row(found: Gathered) -> PartRow | None:
         budget_share=_number(first, "share"),
         result=entry.result,
         result_program=_text(newest, "program"),
+        drawer=entry.drawer,
+        label=_text(newest, "label"),
         notes=" | ".join(entry.notes) or None,
         **_method(recording, newest),
     )

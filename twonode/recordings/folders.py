@@ -1,6 +1,6 @@
 """A look at the archive's folders: which there are, and when each was changed.
 
-Owns the look, and the cheap question whether there is anything new to be seen. Reads no file.
+Owns the look, what is an archive at all, and the cheap question whether there is anything new. Reads no file.
 
 Every result, note and manifest is put into place by renaming, which changes the time of the recording's folder.
 """
@@ -13,9 +13,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from twonode.recordings.bag import DECLARATION
+from twonode.recordings.errors import NotARecording
 from twonode.recordings.naming import UNFINISHED
 
-__all__ = ["FolderLook", "FolderWatch", "look_at_folders"]
+__all__ = ["FolderLook", "FolderWatch", "look_at_folders", "must_be_archive"]
 
 # A folder changed so recently may change again within one tick of its file system's clock (FAT: 2 s).
 _TICK_NS = 2_500_000_000
@@ -35,6 +37,22 @@ class FolderLook:
 
     changed_ns: Mapping[str, int]
     unfinished: tuple[str, ...]
+
+
+def must_be_archive(archive: Path) -> None:
+    """Raise NotARecording where there is no archive, or a recording in its place."""
+    if not archive.is_dir():
+        raise NotARecording(
+            f"{archive} is no folder." if archive.exists() else f"There is no archive at {archive}.",
+            "An archive is the folder that recordings are filed in.",
+            "Name it with --archive; the first sweep makes it.",
+        )
+    if (archive / DECLARATION).is_file():
+        raise NotARecording(
+            f"{archive} is a recording, not an archive.",
+            "An archive is the folder that recordings are filed in.",
+            f"Name the folder it lies in: {archive.resolve().parent}.",
+        )
 
 
 def look_at_folders(archive: Path) -> FolderLook:

@@ -64,7 +64,8 @@ def unfit(
     source: ForeignText | Path, what: str, why: str, do: str, *, line: int | None = None
 ) -> UnfitImport:
     """The error for a file, naming it and the line."""
-    where = source.name if line is None else f"{source.name}, line {line}"
+    name = source.name or str(source)  # a folder such as "." has none
+    where = name if line is None else f"{name}, line {line}"
     return UnfitImport(f"{where}: {what}", why, do)
 
 

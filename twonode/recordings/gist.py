@@ -17,9 +17,10 @@ import msgspec
 
 from twonode.recordings.bag import DECLARATION
 from twonode.recordings.bounded import LARGEST_HEADER_BYTES
+from twonode.recordings.drawer_tags import BATCH_TAG, STEP_TAG
 from twonode.recordings.entry import Entry, EntryState, Worth
 from twonode.recordings.foldedtext import folded
-from twonode.recordings.heads import FORMAT
+from twonode.recordings.heads import FORMAT, is_simulated
 from twonode.recordings.identity import filed_identity, with_corrections
 from twonode.recordings.jsontext import JSON_ERRORS
 from twonode.recordings.naming import is_recording_name, slug
@@ -31,7 +32,6 @@ _LARGEST_RESULT_BYTES = 16_000_000
 _ONE_READ_BYTES = 65_536
 # A pipe in the place of a file would otherwise wait for somebody to write into it.
 _OPEN = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
-_SIMULATED_IDENTITY = "TWONODE,SIM-"
 _NO_TIME = timedelta(0)
 
 
@@ -45,6 +45,7 @@ class Gist:
 
 class _Conditions(msgspec.Struct):
     simulated: bool = False
+    imported: bool = False
 
 
 class _Instrument(msgspec.Struct):
@@ -200,6 +201,7 @@ def _readable(archive: Path, name: str, header: _Header) -> Gist:
     file, result = _newest(folder, files, header, troubles)
     finding = (result.finding if result else None) or _Finding()
     low, high = _limits(header, result)
+    batch = header.tags.get(BATCH_TAG)
     lines = (*header.notes, *(note.line for note in notes))
     entry = Entry(
         archive=archive,
@@ -213,7 +215,10 @@ def _readable(archive: Path, name: str, header: _Header) -> Gist:
         hookup=header.hookup,
         ended=header.ended,
         simulated=(header.conditions is not None and header.conditions.simulated)
-        or any(each.identity.startswith(_SIMULATED_IDENTITY) for each in header.instruments),
+        or any(is_simulated(each.identity) for each in header.instruments),
+        imported=header.conditions is not None and header.conditions.imported,
+        drawer=batch,
+        step=None if batch is None else header.tags.get(STEP_TAG),
         finding=finding.state,
         probability=finding.probability,
         worth=_worth(result) if result else None,
@@ -250,8 +255,7 @@ def _words(name: str, header: _Header, entry: Entry) -> str:
     if stage is not None:
         texts += [stage.drive, stage.far]
         texts += [part.role for part in stage.parts if part.name == asked]
-    if entry.simulated:
-        texts.append("simulated")
+    texts += ["simulated" if entry.simulated else None, "imported" if entry.imported else None]
     # Each text once: what is said twice is found no better.
     return folded("\n".join(dict.fromkeys(text for text in texts if text)))
 

@@ -13,11 +13,16 @@ import msgspec
 from twonode.recordings.errors import DamagedRecording, NewerFormat, UnfitRecord
 from twonode.recordings.jsontext import JSON_ERRORS, encode_json
 
-__all__ = ["FORMAT", "decode_head", "encode_head", "kind_word", "must_be_utc"]
+__all__ = ["FORMAT", "decode_head", "encode_head", "is_simulated", "kind_word", "must_be_utc"]
 
 FORMAT = 1
 
 Head = TypeVar("Head", bound=msgspec.Struct)
+
+
+def is_simulated(identity: str) -> bool:
+    """Whether a reply to *IDN? is one of the simulated bench."""
+    return identity.startswith("TWONODE,SIM-")
 
 
 def encode_head(header: msgspec.Struct, created_utc: datetime) -> bytes:

@@ -346,9 +346,12 @@ def _notes(
     if repeated:
         yield f"{repeated} frequenc{'y was' if repeated == 1 else 'ies were'} read more than once; each reading counts."
     without = sum(point.phase_rad is None for point in points)
-    if without:
-        rows = "no row" if without == len(points) else f"{len(points) - without} of {len(points)} rows"
-        yield f"A phase is in {rows}; where there is none, the size alone counts."
+    if without == len(points):
+        yield "There are no phases: the sizes alone count."
+    elif without:
+        yield f"Without a phase: {without} of {len(points)} rows, of which the size alone counts."
+    if all(point.size > 1.0 for point in points):
+        yield "Every size is above 1 (0 dB); a loss in decibels is written with a minus."
     if Quantity.SIZE_UNCERTAINTY not in columns and not stated:
         yield f"No uncertainty is given: {_percent(USUAL_SIZE_UNCERTAINTY)} of each size is taken (standard, k = 1)."
     if without < len(points) and Quantity.PHASE_UNCERTAINTY not in columns and not phase_stated:

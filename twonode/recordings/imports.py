@@ -18,7 +18,10 @@ from twonode.recordings.model import Header, RecordingKind, TableRow
 from twonode.recordings.points import columns_line, encode_row
 from twonode.recordings.writer import RecordingWriter, assemble
 
-__all__ = ["ImportedSweepWriter", "ImportedTableWriter", "SourceFile", "source_names"]
+__all__ = ["IMPORTED_NOTE", "ImportedSweepWriter", "ImportedTableWriter", "SourceFile", "source_names"]
+
+IMPORTED_NOTE = "Imported, not measured by this program."
+"""The first note of such a recording, for whoever reads recording.json alone."""
 
 
 class SourceFile:

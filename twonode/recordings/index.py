@@ -16,10 +16,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import TypeVar
 
-from twonode.recordings.bag import DECLARATION
 from twonode.recordings.entry import Entry, EntryState
 from twonode.recordings.errors import NotARecording
-from twonode.recordings.folders import FolderWatch
+from twonode.recordings.folders import FolderWatch, must_be_archive
 from twonode.recordings.gist import Gist, read_gist
 from twonode.recordings.identity import IdentityField
 from twonode.recordings.index_file import (
@@ -86,7 +85,7 @@ class ArchiveIndex:
 
     def __init__(self, archive: str | os.PathLike[str], *, cache: Path | None = None) -> None:
         self._archive = Path(archive)
-        _must_be_archive(self._archive)
+        must_be_archive(self._archive)
         self._watch = FolderWatch(self._archive)
         self._cache = cache
         self._full_text = has_full_text()
@@ -294,19 +293,4 @@ class ArchiveIndex:
         because = "it is another program's file" if isinstance(exc, ForeignFile) else str(exc)
         self._remarks.append(
             f"The index {before.value} cannot be used ({because}); one {self._place.value} serves instead."
-        )
-
-
-def _must_be_archive(archive: Path) -> None:
-    if not archive.is_dir():
-        raise NotARecording(
-            f"There is no archive at {archive}.",
-            "An archive is the folder that recordings are filed in.",
-            "Name it with --archive; the first sweep makes it.",
-        )
-    if (archive / DECLARATION).is_file():
-        raise NotARecording(
-            f"{archive} is a recording, not an archive.",
-            "An archive is the folder that recordings are filed in.",
-            f"Name the folder it lies in: {archive.resolve().parent}.",
         )

@@ -15,7 +15,7 @@ from typing import Any
 from twonode.analysis.errors import QuantityError
 from twonode.analysis.findings import FindingState
 from twonode.analysis.quantities import parse_quantity
-from twonode.recordings.entry import EntryState
+from twonode.recordings.entry import DRAWER_BY_WORK, EntryState
 from twonode.recordings.errors import UnfitSearch
 from twonode.recordings.foldedtext import folded, folded_key
 from twonode.recordings.identity import IdentityField
@@ -53,6 +53,7 @@ class Search:
     identity : fields that must be these, likewise.
     kind, finding : as `kind_named` and `finding_named` return them.
     since, until : "2031", "2031-04" or "2031-04-09" (UTC), as `parse_day` returns them; both are included.
+    drawer_by_work : False leaves out what `Entry.drawer_by_work` says of.
     """
 
     words: tuple[str, ...] = ()
@@ -62,6 +63,7 @@ class Search:
     since: str | None = None
     until: str | None = None
     value: ValueRange | None = None
+    drawer_by_work: bool = True
 
     def __post_init__(self) -> None:
         if self.since is not None and self.until is not None:
@@ -108,6 +110,9 @@ class Search:
                 need("value >= ?", self.value.low)
             if self.value.high is not None:
                 need("value <= ?", self.value.high)
+        if not self.drawer_by_work:
+            marks = ", ".join("?" * len(DRAWER_BY_WORK))
+            need(f"(step IS NULL OR step NOT IN ({marks}) OR result IS NOT NULL)", *DRAWER_BY_WORK)
         selected = "count(*)" if count else ", ".join(SHOWN)
         order = "" if count else " ORDER BY created_utc DESC, name DESC"
         return f"SELECT {selected} FROM recording WHERE {' AND '.join(where)}{order}", values

@@ -34,7 +34,7 @@ __all__ = [
 
 # Of the SQLite file: "2node" in no standard's list, and the version of the tables below.
 APPLICATION_ID = 0x326E6F64
-SCHEMA = 1
+SCHEMA = 2
 
 SHOWN = (
     "name",
@@ -53,6 +53,9 @@ SHOWN = (
     "hookup",
     "ended",
     "simulated",
+    "imported",
+    "drawer",
+    "step",
     "finding",
     "probability",
     "unit",
@@ -193,6 +196,9 @@ def _row(seen: int, entry: Entry) -> tuple[Any, ...]:
         entry.hookup,
         entry.ended,
         entry.simulated,
+        entry.imported,
+        entry.drawer,
+        entry.step,
         entry.finding,
         entry.probability,
         worth.unit or None,
@@ -222,8 +228,8 @@ def entry_of(archive: Path, row: Sequence[Any]) -> Entry:
     """A row, its columns in the order of `SHOWN`, as an entry of this archive."""
     # fmt: off
     (name, _, state, trouble, kind, created_utc, title, set_name, serial, part, position, when, operator, hookup, ended,
-     simulated, finding, probability, unit, value, standard_uncertainty, low, high, at_least, at_most, expected_low,
-     expected_high, result, notes) = row
+     simulated, imported, drawer, step, finding, probability, unit, value, standard_uncertainty, low, high, at_least,
+     at_most, expected_low, expected_high, result, notes) = row
     # fmt: on
     return Entry(
         archive=archive,
@@ -239,6 +245,9 @@ def entry_of(archive: Path, row: Sequence[Any]) -> Entry:
         hookup=hookup,
         ended=ended,
         simulated=bool(simulated),
+        imported=bool(imported),
+        drawer=drawer,
+        step=step,
         finding=finding,
         probability=probability,
         worth=None

@@ -19,13 +19,17 @@ _SHOWN = 5
 _FEW = 2_000
 
 
-def named_folder(text: str, archive: Path) -> Path:
-    """The folder of a path, or the closed one in the archive whose name is, begins with or contains ``text``.
+def named_folder(text: str, archive: Path, *, unfinished: bool = False) -> Path:
+    """The folder of a path, or the one in the archive whose name is, begins with or contains ``text``.
+
+    unfinished : take one that was never closed, too.
 
     Raises NotARecording where there is none or several.
     """
     # Not Path.is_dir, which raises for a text that is too long to be a name.
     if text.strip() and os.path.isdir(text):
+        if not unfinished and Path(text).name.endswith(UNFINISHED):
+            raise _never_closed(Path(text))
         return Path(text)
     if os.path.isfile(text):
         raise NotARecording(
@@ -35,18 +39,32 @@ def named_folder(text: str, archive: Path) -> Path:
         )
     try:
         with os.scandir(archive) as entries:
-            names = [
-                entry.name
-                for entry in entries
-                if entry.name[0] != "." and not entry.name.endswith(UNFINISHED) and entry.is_dir()
-            ]
+            names = [entry.name for entry in entries if entry.name[0] != "." and entry.is_dir()]
     except OSError as exc:
         raise NotARecording(
             f"There is no recording {text}, and no archive at {archive} to look for it in.",
             "A recording is named by its path, or by a part of its name inside the archive.",
             "Name the archive with --archive.",
         ) from exc
+    if not unfinished:
+        closed = [name for name in names if not name.endswith(UNFINISHED)]
+        left = [name for name in names if name not in closed and _contains(name, text)]
+        if left and not any(_contains(name, text) for name in closed):
+            raise _never_closed(archive / only_match(text, left, where=f"in {archive}"))
+        names = closed
     return archive / only_match(text, names, where=f"in {archive}")
+
+
+def _contains(name: str, text: str) -> bool:
+    return bool(text.strip()) and text.strip().casefold() in name.casefold()
+
+
+def _never_closed(folder: Path) -> NotARecording:
+    return NotARecording(
+        f"{folder.name} was never closed.",
+        "A run was killed there, or is still being written.",
+        f"`twonode archive recover` closes it; `twonode sweep --continue {folder}` goes on with a sweep.",
+    )
 
 
 def only_match(

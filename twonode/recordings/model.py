@@ -14,7 +14,7 @@ import msgspec
 
 from twonode.analysis.hookup import HookUp
 from twonode.recordings.errors import OtherKind
-from twonode.recordings.heads import FORMAT, decode_head, encode_head, kind_word, must_be_utc
+from twonode.recordings.heads import FORMAT, decode_head, encode_head, is_simulated, kind_word, must_be_utc
 
 __all__ = [
     "FORMAT",
@@ -84,6 +84,11 @@ class Instrument(msgspec.Struct, frozen=True, kw_only=True):
     identity: str
     profile: str
     settings: dict[str, str | int | float | bool | None] = {}
+
+    @property
+    def is_simulated(self) -> bool:
+        """Whether it is one of the simulated bench, inside the program or reached by its address like hardware."""
+        return is_simulated(self.identity)
 
 
 class Probe(msgspec.Struct, frozen=True, kw_only=True):
@@ -161,6 +166,7 @@ class Header(msgspec.Struct, frozen=True, kw_only=True):
     plan : how the frequencies were chosen, as the planner states it (JSON values).
     continues : of a sweep that goes on with an interrupted one.
     versions : program and libraries, by name.
+    ratio_reading : number of the way in which the ratios were made from the codes (`RATIO_READING`).
     """
 
     format: int = FORMAT
@@ -190,6 +196,7 @@ class Header(msgspec.Struct, frozen=True, kw_only=True):
     versions: dict[str, str] = {}
     notes: tuple[str, ...] = ()
     continues: Continues | None = None
+    ratio_reading: int = 1
 
 
 class PointRow(msgspec.Struct, frozen=True, kw_only=True):

@@ -151,7 +151,11 @@ def _check_ratio(row: PointRow, table: Path) -> None:
     if row.ratio is None or row.var_re is None or row.var_im is None or row.cov_re_im is None:
         raise damaged(table, f"point {row.point}: it is used and has no ratio with a covariance")
     # A hair of slack: the three were rounded separately.
-    if row.var_re < 0 or row.var_im < 0 or row.cov_re_im * row.cov_re_im > row.var_re * row.var_im * (1 + 1e-9):
+    if (
+        row.var_re < 0
+        or row.var_im < 0
+        or row.cov_re_im * row.cov_re_im > row.var_re * row.var_im * (1 + 1e-9)
+    ):
         raise damaged(table, f"point {row.point}: its covariance is none")
 
 

@@ -29,6 +29,7 @@ class RecoveredState(Enum):
     CLOSED = "closed"
     EMPTY = "removed, nothing had been reported"
     FINISHED = "addition finished"
+    WHOLE = "closed already, nothing to do"
     IN_USE = "in use"
     GONE = "closed by another program"
     FAILED = "failed"
@@ -82,8 +83,9 @@ def recover_folder(folder: Path) -> Recovered:
     """Bring one folder in order; what stands in the way is in the answer."""
     try:
         if not folder.name.endswith(UNFINISHED):
+            state = RecoveredState.FINISHED if _half_added(folder) else RecoveredState.WHOLE
             listed = finish_additions(folder)
-            return Recovered(folder=folder, state=RecoveredState.FINISHED, closed=folder, listed=listed)
+            return Recovered(folder=folder, state=state, closed=folder, listed=listed)
         rows = next((each.points for each in find_unfinished(folder.parent) if each.folder == folder), 0)
         closed = close_unfinished(folder)
     except RecordingInUse as exc:

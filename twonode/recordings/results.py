@@ -27,7 +27,13 @@ from twonode.recordings.bag import (
     write_tag_manifest,
 )
 from twonode.recordings.disk import FileLock, placing_new, twin_of
-from twonode.recordings.errors import NotARecording, RecordingInUse, UnfitRecord, not_writable
+from twonode.recordings.errors import (
+    NotARecording,
+    RecordingError,
+    RecordingInUse,
+    UnfitRecord,
+    not_changed,
+)
 from twonode.recordings.jsontext import JSON_ERRORS, encode_json
 from twonode.recordings.naming import UNFINISHED, candidate_names, lock_path, slug
 
@@ -37,7 +43,6 @@ __all__ = [
     "add_picture",
     "add_result",
     "finish_additions",
-    "is_being_added_to",
     "is_left_over",
     "read_results",
 ]
@@ -100,8 +105,16 @@ def _add(folder: Path, name: str, suffix: str, content: bytes) -> Path:
                     continue
                 return target
     except OSError as exc:
-        raise not_writable(folder / "results", exc) from exc
-    raise not_writable(folder / "results", FileExistsError("every name is taken"))
+        raise _not_added(folder, exc) from exc
+    raise _not_added(folder, FileExistsError("every name is taken"))
+
+
+def _not_added(folder: Path, exc: OSError) -> RecordingError:
+    return not_changed(
+        f"Nothing was added to {folder}",
+        exc,
+        kept="Notes and results are new files in the recording, which is as it was.",
+    )
 
 
 @contextmanager
@@ -124,19 +137,6 @@ def _alone(folder: Path) -> Iterator[None]:
         yield
     finally:
         lock.remove()
-
-
-def is_being_added_to(folder: Path) -> bool:
-    """Whether a program is adding to a closed recording right now."""
-    if not lock_path(folder).exists():
-        return False
-    try:
-        FileLock(lock_path(folder)).remove()
-    except BlockingIOError:
-        return True
-    except OSError:  # an archive that is only there to be read: nobody can be adding
-        return False
-    return False
 
 
 def is_left_over(unlisted: Difference, content: BagContent) -> bool:
@@ -182,7 +182,9 @@ def finish_additions(path: str | os.PathLike[str]) -> tuple[str, ...]:
                 if name not in listed:
                     (folder / name).unlink()
     except OSError as exc:
-        raise not_writable(folder, exc) from exc
+        raise not_changed(
+            f"What was half added to {folder} was not finished", exc, kept="It is as it was found."
+        ) from exc
     return listed
 
 

@@ -13,6 +13,7 @@ from twonode.analysis.sheet import Blank, Column, TableSheet
 from twonode.recordings.bag import MANIFEST
 from twonode.recordings.disk import sha256_of
 from twonode.recordings.entry import Entry
+from twonode.recordings.imports import IMPORTED_NOTE
 from twonode.recordings.model import RecordingKind
 from twonode.recordings.notes import Note, read_notes
 from twonode.recordings.set_sheet import (
@@ -57,6 +58,7 @@ def _measured(history: SetHistory, entry: Entry) -> LogLine:
     when = f", {about.when} the work" if about.when else ""
     checksum = "" if damaged else f", checksum {sha256_of(entry.folder / MANIFEST)[:12]}"
     filed = [] if damaged else list(entry.notes[: len(entry.notes) - len(read_notes(entry.folder))])
+    filed = [note.rstrip(".") for note in filed if note != IMPORTED_NOTE]
     return LogLine(
         when_utc=datetime.fromisoformat(entry.created_utc or "0001-01-01T00:00:00Z").astimezone(UTC),
         part=about.part or "",
@@ -73,7 +75,7 @@ def _done(entry: Entry, *, mixed: bool) -> str:
         what = "Voltage chart read" if entry.identity.part is None else "DC check with a meter"
     elif entry.kind == RecordingKind.NULL.value:
         what = "Channels compared"
-    elif entry.kind == RecordingKind.POINTS.value:
+    elif entry.imported:
         what = "Readings imported"
     elif entry.hookup == "stage":
         what = "Swept in its stage"

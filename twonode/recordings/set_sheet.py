@@ -133,7 +133,7 @@ def _no_such_set(name: str, archive: Path, known: Sequence[str]) -> UnfitSearch:
 
 def set_sheet(history: SetHistory, cautions: Sequence[str] = ()) -> TableSheet:
     """All parts of the set in one table; before and after the work are rows of their own."""
-    parts = [entry for entry in history.entries if entry.identity.part is not None]
+    parts = [e for e in history.entries if e.identity.part is not None and not e.drawer_by_work]
     rows = [_row(history, group) for group in _grouped(parts)]
     rows += [
         _row(history, [entry])
@@ -149,10 +149,10 @@ def set_sheet(history: SetHistory, cautions: Sequence[str] = ()) -> TableSheet:
             Column(heading="Part", share=0.11, strong=True),
             Column(heading="Should be", share=0.14),
             Column(heading="Measured", share=0.14),
-            Column(heading="Finding", share=0.12, strong=True),
+            Column(heading="Finding", share=0.13, strong=True),
             Column(heading="Leakage (DC check)", share=0.14),
             Column(heading="Measured on", share=0.11),
-            Column(heading="Replaced by, remarks", share=0.24, most_lines=4),
+            Column(heading="Replaced by, remarks", share=0.23, most_lines=4),
         ),
         rows=tuple(rows),
         remarks=remarks(history),
@@ -198,7 +198,7 @@ def _row(history: SetHistory, group: Sequence[Entry]) -> tuple[str, ...]:
         limits = span_words(newest.expected_low, newest.expected_high, "F")
     chart = check is not None and about.part is None
     leak = "" if check is None or chart else found_words(check)
-    days = " and ".join(dict.fromkeys(day_words(entry.created_utc) for entry in (newest, check) if entry))
+    days = " and ".join(dict.fromkeys(_day(entry) for entry in (newest, check) if entry))
     # What replaced a part is looked for first.
     notes = sorted(
         (note for entry in sound for note in entry.notes), key=lambda note: "replac" not in note.lower()
@@ -214,6 +214,11 @@ def _row(history: SetHistory, group: Sequence[Entry]) -> tuple[str, ...]:
     )
 
 
+def _day(entry: Entry) -> str:
+    """When it was measured; of imported readings that is not known."""
+    return f"{'imported ' if entry.imported else ''}{day_words(entry.created_utc)}"
+
+
 def _finding(entry: Entry | None, *, damaged: bool) -> str:
     if damaged:
         return "damaged, not quoted"
@@ -227,7 +232,7 @@ def _finding(entry: Entry | None, *, damaged: bool) -> str:
 def found_words(entry: Entry) -> str:
     """Finding and value of a recording in one line."""
     if entry.finding is None and entry.worth is None:
-        return "no result"
+        return "" if entry.kind == RecordingKind.NULL.value else "no result"
     words = "no finding" if entry.finding is None else f"{mark_of(entry.finding).value} {entry.finding}"
     value = entry_words(entry)
     return f"{words}: {value}" if value else words
@@ -252,10 +257,11 @@ def identity_fields(history: SetHistory) -> tuple[Field, ...]:
 
 def stamps_of(entries: Sequence[Entry]) -> tuple[str, ...]:
     """What must not be overlooked about several recordings."""
-    simulated = sum(entry.simulated for entry in entries)
+    simulated, imported = sum(each.simulated for each in entries), sum(each.imported for each in entries)
     if simulated == len(entries):
         return ("Simulated bench: no real part",)
-    return ((f"{simulated} of {len(entries)} simulated",) if simulated else ()) + (UNTESTED_STAMP,)
+    said = [f"{count} {word}" for count, word in ((simulated, "simulated"), (imported, "imported")) if count]
+    return (*((f"Of {len(entries)}: {', '.join(said)}",) if said else ()), UNTESTED_STAMP)
 
 
 def remarks(history: SetHistory) -> tuple[str, ...]:

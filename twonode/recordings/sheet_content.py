@@ -14,6 +14,7 @@ from twonode.analysis.sheet import RecordingSheet
 from twonode.recordings.anykind import read_any
 from twonode.recordings.dc import DcRecording
 from twonode.recordings.errors import OtherKind
+from twonode.recordings.gist import read_gist
 from twonode.recordings.model import RecordingKind
 from twonode.recordings.sheet_dc import dc_sheet
 from twonode.recordings.sheet_result import Result
@@ -45,7 +46,7 @@ def recording_sheet(
     curves : the fit to be drawn; none leaves the points alone.
     worked_out : a result for a recording that has none stored.
 
-    Raises NotARecording, DamagedRecording, NewerFormat, OtherKind for a null run.
+    Raises NotARecording, DamagedRecording, NewerFormat, OtherKind for a null run or a drawer's by-work.
     """
     recording = read_any(folder)
     if recording.header.kind is RecordingKind.NULL:
@@ -53,6 +54,12 @@ def recording_sheet(
             f"{recording.name} is a null run: it compares the two channels and says nothing of a part.",
             "A sheet is about a part or about a set's voltages.",
             "Name a sweep or a DC check; the sheet of a sweep names the null run it went by.",
+        )
+    if read_gist(recording.folder.resolve().parent, recording.name).entry.drawer_by_work:
+        raise OtherKind(
+            f"{recording.name} was made by the drawer on its way to a part, and says nothing of one by itself.",
+            "A sheet is about a part; what the fixture adds is not taken out of this sweep.",
+            "Name the part's own measurement: `twonode archive list` shows it.",
         )
     source = Source(recording=recording, archive=archive, worked_out=worked_out)
     if isinstance(recording, DcRecording):

@@ -91,7 +91,8 @@ def _sweep_beside(sweeps: Sequence[Entry], *, chart: bool) -> Verdict:
         )
     newest = sweeps[-1]
     return Verdict(
-        about=f"Value, from the sweep of {day_words(newest.created_utc)}",
+        about=f"Value, from {'readings imported on' if newest.imported else 'the sweep of'} "
+        f"{day_words(newest.created_utc)}",
         mark=mark_of(newest.finding),
         words=newest.finding or "no finding",
         detail=entry_words(newest),
@@ -115,12 +116,10 @@ def _headline(part: str, result: Result | None) -> tuple[str, str]:
     if result is None:
         return f"{name}no result yet", "The readings are filed; nothing has been worked out from them."
     if result.nodes:
-        off = sum(node.finding is not None and node.finding.state == "off value" for node in result.nodes)
         return (
-            f"{off} of {len(result.nodes)} voltages off"
-            if off
-            else f"{len(result.nodes)} voltages as they should be"
-        ), "Each node against its chart, corrected for today's line and for both meters' loading where known."
+            _nodes_words(result),
+            "Each node against its chart, corrected for today's line and for both meters' loading where known.",
+        )
     leak = result.leakage_resistance
     if leak is None or str(leak.quantity) == "not determined":
         current = result.leakage_current
@@ -137,6 +136,18 @@ def _headline(part: str, result: Result | None) -> tuple[str, str]:
     if result.bias_shift is not None and result.bias_shift.value is not None:
         notes.append(f"It lifts the next grid by {quantity_words(result.bias_shift.quantity)}.")
     return words, " ".join(notes)
+
+
+def _nodes_words(result: Result) -> str:
+    """How many nodes are off, of those read; else how many stand as they should, of how many the chart has."""
+    states = [None if node.finding is None else node.finding.state for node in result.nodes]
+    sound, off = states.count("within tolerance"), states.count("off value")
+    count = len(states) + len(result.not_read)
+    if off:
+        return f"{off} of {len(states)} voltages off"
+    if sound == count:
+        return "the voltage as it should be" if count == 1 else f"{count} voltages as they should be"
+    return f"{sound} of {count} voltages shown to be right"
 
 
 def _listing(recording: DcRecording, result: Result | None) -> Listing | None:

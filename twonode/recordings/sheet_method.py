@@ -57,6 +57,10 @@ def _hookup(recording: Recording) -> str:
 def _signal(recording: Recording) -> str:
     conditions = recording.header.conditions
     words = f"{format_level(conditions.level_vpp)}, bias {conditions.bias_v:g} V"
+    if conditions.imported:  # nobody was asked for the bias
+        words = "level and bias not known"
+        if conditions.level_vpp is not None:
+            words = f"{format_level(conditions.level_vpp)}, bias not known"
     if recording.used:
         hertz = [row.frequency_hz for row in recording.used]
         count = len(hertz)
@@ -86,6 +90,8 @@ def _others(result: Result) -> list[str]:
 def _null(header: Header, result: Result | None) -> str:
     if result is not None and result.conditions.null:
         return result.conditions.null
+    if header.conditions.imported:
+        return "not known"
     if header.null is None:
         return "none: the channels were not compared beforehand"
     return f"{header.null.recording} (manifest {header.null.manifest_sha256[:12]})"

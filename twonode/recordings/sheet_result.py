@@ -13,7 +13,7 @@ from typing import Any
 
 import msgspec
 
-from twonode.analysis.estimate import Quantity
+from twonode.analysis.estimated import Quantity
 from twonode.recordings.bounded import read_bounded
 from twonode.recordings.gist import newest_result
 from twonode.recordings.jsontext import JSON_ERRORS

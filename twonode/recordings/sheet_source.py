@@ -32,8 +32,6 @@ BLANKS = (
     Blank(label="Signature and date"),
 )
 
-_SIMULATED_IDENTITY = "TWONODE,SIM-"
-
 
 class Source:
     """A recording with what belongs to it.
@@ -59,9 +57,8 @@ class Source:
         stored = stored_result(recording.folder, kind=header.kind.value, part=header.part)
         self.stored: Stored = stored
         self.result: Result | None = stored.result or worked_out
-        self.simulated = header.conditions.simulated or any(
-            each.identity.startswith(_SIMULATED_IDENTITY) for each in header.instruments
-        )
+        self.simulated = header.conditions.simulated or any(each.is_simulated for each in header.instruments)
+        self.imported = isinstance(header, Header) and header.conditions.imported
         self._archive = archive
 
     def beside(self, *kinds: RecordingKind) -> tuple[Entry, ...]:
@@ -82,7 +79,7 @@ class Source:
         """What must not be overlooked."""
         if self.simulated:
             return ("Simulated bench: no real part",)
-        if isinstance(self.header, Header) and self.header.conditions.imported:
+        if self.imported:
             return ("Imported readings", UNTESTED_STAMP)
         return (UNTESTED_STAMP,)
 
@@ -95,7 +92,11 @@ class Source:
             Field(label="Part", text=about.part or ""),
             Field(label="Position", text=about.position or ""),
             Field(label="Marked", text=marked),
-            Field(label="Measured (UTC)", text=moment_words(self.header.created_utc)),
+            # When imported readings were taken is not known.
+            Field(
+                label="Imported (UTC)" if self.imported else "Measured (UTC)",
+                text=moment_words(self.header.created_utc),
+            ),
             Field(label="By", text=about.operator or ""),
             Field(label="Before or after the work", text=about.when or ""),
         )
@@ -111,14 +112,16 @@ class Source:
 
     def trail(self) -> Trail:
         """By what the sheet can be traced."""
-        measured, here = f"twonode {self.header.program_version}", f"twonode {twonode.__version__}"
+        by, here = f"twonode {self.header.program_version}", f"twonode {twonode.__version__}"
+        # DC readings are a meter's, and the program only files them.
+        filed = "Imported" if self.imported else "Measured" if isinstance(self.header, Header) else "Filed"
         worked = (self.result.program if self.result is not None else "") or here
         file = "" if self.stored.file is None else f", results/{self.stored.file}"
         return Trail(
             recording=f"Recording: {self.recording.name}{file}",
             sha256=sha256_of(self.recording.folder / MANIFEST),
             of=f"SHA-256 of its {MANIFEST}",
-            programs=f"Measured by {measured}, worked out by {worked}, printed by {here}",
+            programs=f"{filed} by {by}, worked out by {worked}, printed by {here}",
         )
 
     def made(self) -> datetime:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from twonode.analysis.curves import FittedCurve
 from twonode.analysis.hookup import HookUp
 from twonode.analysis.quantities import format_quantity
-from twonode.analysis.sheet import Bar, Field, Plot, RecordingSheet, Verdict
+from twonode.analysis.sheet import Bar, Field, Mark, Plot, RecordingSheet, Verdict
 from twonode.recordings.model import Header, PointRow, PointState, RecordingKind, TableRow
 from twonode.recordings.reader import Recording
 from twonode.recordings.sheet_checks import DcCheck, leak_verdict, read_checks, reading_lines
@@ -140,7 +140,8 @@ def _plain(source: Source, recording: Recording, result: Result | None, checks: 
         role = f" ({part.role})" if part.role and header.hookup is HookUp.STAGE else ""
         sentences += [f"{name} is a capacitor{where}{role}.", plain_role(part.role)]
     if result is None:
-        sentences.append("It was measured, and nothing has been worked out yet.")
+        read = "Readings of it were imported" if header.conditions.imported else "It was measured"
+        sentences.append(f"{read}, and nothing has been worked out yet.")
     elif result.finding is not None:
         finding = result.finding
         sentences.append(plain_finding(finding.state, leak=False))
@@ -189,14 +190,16 @@ def _points_out(result: Result | None, checks: Sequence[DcCheck]) -> tuple[Field
 
 
 def _next(result: Result, checks: Sequence[DcCheck]) -> str:
-    """What to do; where the value is right, the DC check decides."""
+    """What to do; where the value is right, or the DC check found a fault, the DC check decides."""
     own = "" if result.finding is None else result.finding.action
-    sound = [check for check in checks if check.sound]
-    if not sound or result.finding is None or result.finding.state != "within tolerance":
+    newest = next((check for check in reversed(checks) if check.sound), None)
+    if newest is None:
         return own
-    newest = sound[-1]
-    if newest.finding == "within tolerance":
+    right = result.finding is not None and result.finding.state == "within tolerance"
+    if right and newest.finding == "within tolerance":
         return "Nothing, as far as value and leakage at the volts of the DC check go."
+    if not right and mark_of(newest.finding) is not Mark.TROUBLE:
+        return own
     stated = None if newest.result is None else newest.result.finding
     return own if stated is None else stated.action
 

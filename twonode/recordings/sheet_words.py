@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from twonode.analysis.estimate import Quantity
+from twonode.analysis.estimated import Quantity
 from twonode.analysis.findings import FindingState
 from twonode.analysis.quantities import format_plus_minus, format_quantity, prefix_of
 from twonode.analysis.sheet import Mark

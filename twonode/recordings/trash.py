@@ -12,7 +12,7 @@ from typing import Final
 
 from twonode.recordings.bag import DECLARATION
 from twonode.recordings.disk import sync_folder
-from twonode.recordings.errors import NotARecording, not_writable
+from twonode.recordings.errors import NotARecording, RecordingError, not_changed
 from twonode.recordings.lookup import only_match
 from twonode.recordings.naming import UNFINISHED, candidate_names, is_recording_name
 
@@ -87,5 +87,13 @@ def _move(folder: Path, into: Path) -> Path:
             sync_folder(folder.parent)
             return target
     except OSError as exc:
-        raise not_writable(into / folder.name, exc) from exc
-    raise not_writable(into / folder.name, FileExistsError("every name is taken"))
+        raise _not_moved(folder, exc) from exc
+    raise _not_moved(folder, FileExistsError("every name is taken"))
+
+
+def _not_moved(folder: Path, exc: OSError) -> RecordingError:
+    return not_changed(
+        f"{folder} was not moved",
+        exc,
+        kept="To put it aside or to bring it back is to move it inside the archive; it lies where it was.",
+    )

@@ -17,8 +17,8 @@ from twonode.recordings.bag import damaged
 from twonode.recordings.csvtable import read_table, whole_lines
 from twonode.recordings.dc import READINGS, DcRecording, assemble_dc
 from twonode.recordings.dcmodel import DcRow, decode_dc_header, encode_dc_header
-from twonode.recordings.disk import FileLock, write_whole
-from twonode.recordings.errors import NotARecording, RecordingInUse, not_writable
+from twonode.recordings.disk import FileLock, is_held, write_whole
+from twonode.recordings.errors import NotARecording, RecordingError, RecordingInUse, not_changed
 from twonode.recordings.model import Ended, PointRow, RecordingKind, decode_header, encode_header
 from twonode.recordings.naming import UNFINISHED, lock_path
 from twonode.recordings.points import row_type
@@ -47,7 +47,8 @@ def find_unfinished(archive: str | os.PathLike[str]) -> tuple[Unfinished, ...]:
         return ()
     folders = sorted(each for each in place.iterdir() if each.is_dir() and each.name.endswith(UNFINISHED))
     return tuple(
-        Unfinished(folder=folder, points=_count(folder), in_use=_in_use(folder)) for folder in folders
+        Unfinished(folder=folder, points=_count(folder), in_use=is_held(lock_path(folder)))
+        for folder in folders
     )
 
 
@@ -62,18 +63,6 @@ def _count(folder: Path) -> int:
 
 def _holds_dc(folder: Path) -> bool:
     return (folder / "data" / READINGS).is_file()
-
-
-def _in_use(folder: Path) -> bool:
-    if not lock_path(folder).exists():
-        return False
-    try:
-        FileLock(lock_path(folder)).release()
-    except BlockingIOError:
-        return True
-    except OSError:  # an archive that is only there to be read: nobody can be writing
-        return False
-    return False
 
 
 def close_unfinished(path: str | os.PathLike[str]) -> Path | None:
@@ -96,7 +85,7 @@ def close_unfinished(path: str | os.PathLike[str]) -> Path | None:
             "Wait until the run is over, or stop it first.",
         ) from exc
     except OSError as exc:
-        raise not_writable(folder, exc) from exc
+        raise _not_closed(folder, exc) from exc
     try:
         # Another program may have closed it between our look and our lock.
         try:
@@ -109,10 +98,16 @@ def close_unfinished(path: str | os.PathLike[str]) -> Path | None:
             shutil.rmtree(folder)
         lock.remove()
     except OSError as exc:
-        raise not_writable(folder, exc) from exc
+        raise _not_closed(folder, exc) from exc
     finally:
         lock.release()
     return closed
+
+
+def _not_closed(folder: Path, exc: OSError) -> RecordingError:
+    return not_changed(
+        f"{folder} was not closed", exc, kept="What had been reported is kept in it, as before."
+    )
 
 
 def _must_be_unfinished(folder: Path) -> None:

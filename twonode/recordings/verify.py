@@ -24,6 +24,7 @@ from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 
+from twonode.analysis.ratio_again import RATIO_READING
 from twonode.recordings.anykind import AnyHeader, load_any
 from twonode.recordings.bag import (
     BAG_INFO,
@@ -34,14 +35,24 @@ from twonode.recordings.bag import (
     look_at_bag,
 )
 from twonode.recordings.bounded import LARGEST_HEADER_BYTES, read_bounded
+from twonode.recordings.disk import is_held
 from twonode.recordings.errors import NewerFormat, NotARecording, RecordingError
+from twonode.recordings.folders import must_be_archive
 from twonode.recordings.life import bag_info
-from twonode.recordings.naming import UNFINISHED, is_recording_name
+from twonode.recordings.naming import UNFINISHED, is_recording_name, lock_path
 from twonode.recordings.reader import Recording
 from twonode.recordings.recompute import recompute
-from twonode.recordings.results import is_being_added_to, is_left_over
+from twonode.recordings.results import is_left_over
 
-__all__ = ["Depth", "Verdict", "VerifiedState", "recordings_in", "verify_many", "verify_recording"]
+__all__ = [
+    "Depth",
+    "Verdict",
+    "VerifiedState",
+    "one_thread_each",
+    "recordings_in",
+    "verify_many",
+    "verify_recording",
+]
 
 MOST_PROBLEMS = 20
 """Named per recording; a recording with more is not looked at more closely."""
@@ -76,6 +87,7 @@ class Verdict:
 
     problems : what is wrong, file by file; empty where nothing is. kind : as its recording.json states it.
     rows : points or DC readings. ratios : how many were worked out again. octets : bytes that were read for checksums.
+    read_otherwise : of them, those that today's way of reading gives another value, and that were filed by another.
     advice : what to do about it, where there is something.
     """
 
@@ -85,6 +97,7 @@ class Verdict:
     kind: str | None = None
     rows: int = 0
     ratios: int = 0
+    read_otherwise: int = 0
     octets: int = 0
     advice: str | None = None
 
@@ -97,15 +110,10 @@ class Verdict:
 def recordings_in(archive: str | os.PathLike[str]) -> tuple[Path, ...]:
     """The folders of an archive that are closed recordings, or once were, sorted by name.
 
-    Raises NotARecording where there is no such folder.
+    Raises NotARecording where there is no such folder, or a recording in its place.
     """
     place = Path(archive)
-    if not place.is_dir():
-        raise NotARecording(
-            f"{place} is no folder.",
-            "An archive is the folder in which recordings lie side by side.",
-            "Name it with --archive.",
-        )
+    must_be_archive(place)
     return tuple(
         each
         for each in sorted(place.iterdir())
@@ -168,7 +176,7 @@ def _settled(folder: Path) -> tuple[BagContent, list[Difference]]:
     while True:
         content = look_at_bag(folder)
         found = list(differences(folder, content))
-        being_added = any(each.unlisted for each in found) and is_being_added_to(folder)
+        being_added = any(each.unlisted for each in found) and is_held(lock_path(folder))
         if not being_added or time.monotonic() > deadline_s:
             return content, found
         time.sleep(0.05)
@@ -176,7 +184,7 @@ def _settled(folder: Path) -> tuple[BagContent, list[Difference]]:
 
 def _meaning(folder: Path, octets: int) -> Verdict:
     """The verdict on a recording whose bytes are as they were written."""
-    kind, rows, checked = None, 0, 0
+    kind, rows, checked, otherwise = None, 0, 0, 0
     problems: list[Difference] = []
     try:
         recording = load_any(folder)
@@ -184,9 +192,12 @@ def _meaning(folder: Path, octets: int) -> Verdict:
         problems += _odd_info(folder, recording.header)
         if isinstance(recording, Recording):
             rows = len(recording.points)
+            same_way = recording.header.ratio_reading == RATIO_READING
             for each in recompute(recording):
                 checked += 1
-                if each.because is not None and len(problems) < MOST_PROBLEMS:
+                if each.because is not None and not same_way:
+                    otherwise += 1
+                elif each.because is not None and len(problems) < MOST_PROBLEMS:
                     problems.append(
                         Difference(name="data/points.csv", because=f"point {each.point}: {each.because}")
                     )
@@ -209,6 +220,7 @@ def _meaning(folder: Path, octets: int) -> Verdict:
         kind=kind,
         rows=rows,
         ratios=checked,
+        read_otherwise=otherwise,
         octets=octets,
         advice="Its files fit its manifests: it was written so, or both were changed." if problems else None,
     )
@@ -231,7 +243,9 @@ def _named(exc: RecordingError, folder: Path) -> Difference:
     text = _short(exc, folder)
     for name in ("data/recording.json", "data/points.csv", "data/readings.csv", "data/traces.npz"):
         if text.startswith(name):
-            return Difference(name=name, because=text.removeprefix(name).lstrip(" ,:"))
+            # Its bytes are as they were written: what they say does not fit.
+            because = text.removeprefix(name).lstrip(" ,:").removeprefix("is not as it was written: ")
+            return Difference(name=name, because=because)
     return Difference(name="data", because=text)
 
 
@@ -260,7 +274,7 @@ def verify_many(
         if depth is Depth.CHECKSUMS:
             pool = stack.enter_context(ThreadPoolExecutor(count))
         else:
-            stack.enter_context(_one_thread_each())
+            stack.enter_context(one_thread_each())
             pool = stack.enter_context(ProcessPoolExecutor(count, mp_context=get_context("spawn")))
         yield from _as_they_come(pool, work, chunks, ahead=2 * count)
 
@@ -296,7 +310,7 @@ def _as_they_come(
 
 
 @contextmanager
-def _one_thread_each() -> Iterator[None]:
+def one_thread_each() -> Iterator[None]:
     """Processes started inside use one thread for their matrices: the processes are the parallel part."""
     before = {name: os.environ.get(name) for name in _ONE_THREAD}
     os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))

@@ -16,17 +16,21 @@ __all__ = ["FOOT_PT", "draw_blanks", "draw_foot", "draw_identity", "draw_stamps"
 _LINE = LEADING * SMALLEST_POINTS
 FOOT_PT = 28.0
 """From the lower edge of the paper to the last line."""
+_HEAD_PT = 9.0
 _COLUMNS = 4
 _IDENTITY_PT = 26.0
 
 
 def draw_stamps(pen: Pen, top: float, kind: str, stamps: Sequence[str]) -> float:
     """What kind of sheet it is, and framed beside it what must not be overlooked; returns where to go on."""
-    pen.text(pen.left, top, kind.upper(), size=9.0, bold=True)
+    texts = [text.upper() for text in (kind, *stamps)]
+    needed = sum(width_pt(text, _HEAD_PT, bold=True) for text in texts) + 16.0 * len(stamps)
+    size = _HEAD_PT if needed <= pen.across else SMALLEST_POINTS
+    pen.text(pen.left, top, texts[0], size=size, bold=True)
     x = pen.right
-    for stamp in reversed(stamps):
-        wide = width_pt(stamp.upper(), 9.0, bold=True)
-        pen.text(x - 5.0, top, stamp.upper(), size=9.0, bold=True, align="right")
+    for text in reversed(texts[1:]):
+        wide = width_pt(text, size, bold=True)
+        pen.text(x - 5.0, top, text, size=size, bold=True, align="right")
         pen.box(x - wide - 10.0, top - 4.5, wide + 10.0, 16.0, line=1.2)
         x -= wide + 16.0
     top += 15.0
