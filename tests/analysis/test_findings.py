@@ -5,20 +5,21 @@ from math import log
 import pytest
 
 from twonode.analysis.findings import FindingState, conformity_probability, judge
-from twonode.analysis.hypotheses import Fault
+from twonode.analysis.hypotheses import RATES
+from twonode.analysis.part_faults import PartFault
 from twonode.analysis.quantities import Tolerance
 
 FIGURES = {
-    Fault.NONE: "22.0 nF ± 0.1 nF",
-    Fault.OPEN: "stray only",
-    Fault.SHORTED: "like 1 ohm",
-    Fault.LEAKY: "about 2 MΩ across",
-    Fault.LOSSY: "8 % loss",
+    PartFault.NONE: "22.0 nF ± 0.1 nF",
+    PartFault.OPEN: "stray only",
+    PartFault.SHORTED: "like 1 ohm",
+    PartFault.LEAKY: "about 2 MΩ across",
+    PartFault.LOSSY: "8 % loss",
 }
 
 
 def judged(*, mean_farad=22e-9, sigma=0.005, faults=None, nominal=22e-9, tolerance=0.1):
-    weights = {fault: 0.0 for fault in Fault} | {Fault.NONE: 1.0} | (faults or {})
+    weights = {fault: 0.0 for fault in RATES} | {PartFault.NONE: 1.0} | (faults or {})
     return judge(
         part="C7",
         faults=weights,
@@ -68,22 +69,24 @@ def test_a_value_on_the_limit_is_undecided_and_says_what_would_decide():
 @pytest.mark.parametrize("offset", [-0.3, -0.08, 0.0, 0.05, 0.2])
 @pytest.mark.parametrize("leaky", [0.0, 0.03, 0.5, 0.99])
 def test_probabilities_of_all_states_add_up_to_one(offset, leaky):
-    finding = judged(mean_farad=22e-9 * (1 + offset), faults={Fault.NONE: 1 - leaky, Fault.LEAKY: leaky})
+    finding = judged(
+        mean_farad=22e-9 * (1 + offset), faults={PartFault.NONE: 1 - leaky, PartFault.LEAKY: leaky}
+    )
     assert sum(finding.probabilities.values()) == pytest.approx(1.0)
 
 
 @pytest.mark.parametrize(
     ("fault", "state"),
     [
-        (Fault.OPEN, FindingState.OPEN),
-        (Fault.SHORTED, FindingState.SHORTED),
-        (Fault.LEAKY, FindingState.LEAKY),
-        (Fault.LOSSY, FindingState.LOSSY),
+        (PartFault.OPEN, FindingState.OPEN),
+        (PartFault.SHORTED, FindingState.SHORTED),
+        (PartFault.LEAKY, FindingState.LEAKY),
+        (PartFault.LOSSY, FindingState.LOSSY),
     ],
 )
 def test_a_fault_that_holds_95_percent_is_stated(fault, state):
-    assert judged(faults={Fault.NONE: 0.04, fault: 0.96}).state is state
-    assert judged(faults={Fault.NONE: 0.06, fault: 0.94}).state is FindingState.UNDECIDED
+    assert judged(faults={PartFault.NONE: 0.04, fault: 0.96}).state is state
+    assert judged(faults={PartFault.NONE: 0.06, fault: 0.94}).state is FindingState.UNDECIDED
 
 
 def test_without_an_expected_value_a_sound_part_stays_undecided():
@@ -91,6 +94,6 @@ def test_without_an_expected_value_a_sound_part_stays_undecided():
     assert finding.state is FindingState.UNDECIDED
     assert "--expect" in finding.action
     assert (
-        judged(nominal=None, tolerance=None, faults={Fault.NONE: 0.0, Fault.OPEN: 1.0}).state
+        judged(nominal=None, tolerance=None, faults={PartFault.NONE: 0.0, PartFault.OPEN: 1.0}).state
         is FindingState.OPEN
     )

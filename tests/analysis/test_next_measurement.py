@@ -6,24 +6,19 @@ from math import log2
 
 import numpy as np
 import pytest
-from made_sweeps import made_sweep
+from made_sweeps import fault, made_sweep, with_part
 
-from twonode.analysis.clips import TELLING_SIGMA, check_seen, propose_clips
 from twonode.analysis.diagnose import Hypothesis, diagnose
 from twonode.analysis.feeding import GENERATOR_SIDE, own_parts
-from twonode.analysis.measurement_candidates import (
+from twonode.analysis.measurement_action import (
     DcAction,
     MeasurementKind,
     OhmsAction,
     SweepAction,
-    candidates_of,
-    feed_ohm,
-    informative_hz,
 )
-from twonode.analysis.model import UnseenPart
+from twonode.analysis.measurement_candidates import candidates_of
 from twonode.analysis.next_measurement import propose_next, suspects_of
 from twonode.analysis.part_faults import PartFault
-from twonode.analysis.single_fault import FaultError
 from twonode.analysis.stage import PartKind, shipped_stage, shipped_stage_names
 
 LOW_HZ = np.geomspace(5.0, 2000.0, 10)
@@ -33,14 +28,6 @@ def wrenfield():
     return shipped_stage("wrenfield-46-driver-output")
 
 
-def with_part(stage, name, **changes):
-    return stage.replace_part(replace(stage.part(name), **changes))
-
-
-def fault(name, kind):
-    return Hypothesis(faults=((name, kind),))
-
-
 @pytest.fixture(scope="module")
 def unsettled():
     """A healthy stage whose bypass the first sweep cannot see."""
@@ -48,60 +35,6 @@ def unsettled():
     sweep = made_sweep(stage, stage, frequencies_hz=LOW_HZ)
     found = diagnose([sweep], stage)
     return stage, sweep, found, propose_next(found, [sweep])
-
-
-# Where to clip on, before anything is measured
-
-
-def test_an_open_bypass_hardly_shows_from_its_own_node_and_misfits_by_tens_of_sigma_behind_ten_kilohms():
-    """The trial calculation of the issue, on its coupling stage with anode bypass."""
-    stage = shipped_stage("coupling-with-bypass")
-    found = propose_clips(stage, "C2")
-    # With channel 1 on the anode the bypass cancels from the ratio altogether, so that way is not even on the list.
-    assert not any(f.present for f in found)
-    assert informative_hz(stage, ["C2"]) is None
-    best = next(f for f in found if f.drive == "first anode")
-    assert best.via_ohm == 10e3
-    assert best.far == "first anode"
-    assert best.sigma[PartFault.OPEN] > 20
-    assert best.sigma[PartFault.SHORTED] > 20
-    assert found[0].via_ohm == 10e3
-    # A leak of 1 Mohm beside 100 kohm does not show anywhere.
-    assert all(f.sigma[PartFault.LEAKY] < TELLING_SIGMA for f in found)
-
-
-def test_a_coupling_part_needs_no_resistor():
-    found = propose_clips(wrenfield(), "C7")
-    present = next(f for f in found if f.present)
-    assert present.shown == len(present.sigma)
-    assert present.sigma[PartFault.OPEN] > 20
-
-
-def test_the_refusal_of_a_sweep_that_sees_nothing_says_where_to_clip():
-    check_seen(wrenfield(), "C7")
-    with pytest.raises(UnseenPart) as raised:
-        check_seen(wrenfield(), "C6")
-    error = raised.value
-    assert "C6 cannot be seen" in error.what
-    assert "loads the drive node" in error.why
-    assert '--through "10k 1%"' in error.do
-    assert "driver anode" in error.do
-
-
-def test_only_faults_that_exist_are_looked_for():
-    stage = wrenfield()
-    (only,) = {frozenset(f.sigma) for f in propose_clips(stage, "C6", fault="open")}
-    assert only == {PartFault.OPEN}
-    with pytest.raises(FaultError, match="R9 cannot be 'leaky'"):
-        propose_clips(stage, "R9", fault="leaky")
-    with pytest.raises(UnseenPart, match="no part that breaks"):
-        propose_clips(stage, "HT")
-
-
-def test_a_feeding_resistor_suits_the_node():
-    assert feed_ohm(wrenfield(), "driver anode") == 100e3
-    assert feed_ohm(shipped_stage("two-section-filter"), "first stage HT") == 100.0
-    assert feed_ohm(shipped_stage("cathode-bypass"), "cathode") == 100.0
 
 
 # Candidates

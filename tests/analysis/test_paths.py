@@ -8,8 +8,9 @@ from network_stages import FIVE_STAGES
 from spice import needs_ngspice
 from spice_paths import run_dc, run_paths
 
+from twonode.analysis.corners import Side
 from twonode.analysis.dc_division import DcError, dc_share, dc_volts, has_supply
-from twonode.analysis.paths import PathsError, Side, decibels, signal_paths, stage_corners
+from twonode.analysis.paths import PathsError, decibels, signal_paths, stage_corners
 from twonode.analysis.stage import GROUND, Part, PartKind, Stage, shipped_stage, shipped_stage_names
 
 SHIPPED = shipped_stage_names()

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 from made_sweeps import made_estimate, shorted_stage, true_stage, wrenfield
 
-from twonode.analysis.estimate import Quantity
+from twonode.analysis.estimated import Quantity
 from twonode.analysis.findings import FindingState
 from twonode.analysis.hookup import HookUp
 from twonode.analysis.report import (

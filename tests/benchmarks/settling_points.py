@@ -20,7 +20,7 @@ from tests.benchmarks._runs import archive_folder, measure, measure_null
 from tests.benchmarks._workers import map_cases
 from tests.benchmarks.table import Row
 from twonode.acquire import PointDone
-from twonode.acquire.planner import SETTLED_FROM
+from twonode.acquire.information_planner import SETTLED_FROM
 from twonode.acquire.request import PlanKind
 from twonode.analysis.estimate import MINIMUM_POINTS, estimate_part
 from twonode.analysis.findings import FindingState

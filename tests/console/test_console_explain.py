@@ -4,8 +4,8 @@ import math
 import pytest
 from console_runs import ROOT, STAGE, command, json_of, run
 
-from twonode.acquire.cautions import DC_CAUTIONS
 from twonode.analysis.stage import shipped_stage, shipped_stage_names
+from twonode.cautions import DC_CAUTIONS
 
 
 def test_the_list_names_every_shipped_stage_with_its_title():

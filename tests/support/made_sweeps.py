@@ -3,18 +3,30 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
 from twonode.analysis.channel import PROBE_10, probe_parts
+from twonode.analysis.diagnose import Hypothesis
 from twonode.analysis.estimate import Estimate, estimate_part
 from twonode.analysis.model import Sweep
 from twonode.analysis.network import Network
+from twonode.analysis.part_faults import PartFault
 from twonode.analysis.quantities import Measured, Tolerance
 from twonode.analysis.ratio import RatioPoint
 from twonode.analysis.stage import Part, PartKind, Stage, shipped_stage
 
-__all__ = ["FREQUENCIES_HZ", "made_estimate", "made_sweep", "true_stage", "wrenfield"]
+__all__ = [
+    "FREQUENCIES_HZ",
+    "fault",
+    "made_estimate",
+    "made_sweep",
+    "shorted_stage",
+    "true_stage",
+    "with_part",
+    "wrenfield",
+]
 
 FREQUENCIES_HZ = np.geomspace(3.0, 3000.0, 16)
 TEN_PERCENT = Tolerance(minus=0.1, plus=0.1)
@@ -28,11 +40,19 @@ def wrenfield(*, read_beforehand: bool = True) -> Stage:
     return stage.replace_part(replace(stage.part("R12"), measured=Measured(value=482e3, half_width=2.4e3)))
 
 
+def with_part(stage: Stage, name: str, **changes: Any) -> Stage:
+    """The stage with one part changed."""
+    return stage.replace_part(replace(stage.part(name), **changes))
+
+
+def fault(name: str, kind: PartFault) -> Hypothesis:
+    """The hypothesis of one fault."""
+    return Hypothesis(faults=((name, kind),))
+
+
 def true_stage(**c7: float) -> Stage:
     """The stage as it is: R12 481 kohm, C7 as given."""
-    stage = wrenfield()
-    stage = stage.replace_part(replace(stage.part("R12"), value=481e3))
-    return stage.replace_part(replace(stage.part("C7"), **c7))
+    return with_part(with_part(wrenfield(), "R12", value=481e3), "C7", **c7)
 
 
 def shorted_stage(ohm: float = 0.5) -> Stage:

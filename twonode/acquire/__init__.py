@@ -1,6 +1,5 @@
 """Measuring: requests, plans, ranges, waiting, points, sweeps, and estimates from what was filed."""
 
-from twonode.acquire.cautions import DC_CAUTIONS, SWEEP_CAUTIONS
 from twonode.acquire.errors import (
     AcquireError,
     ChannelsSwapped,
@@ -20,8 +19,6 @@ from twonode.acquire.request import PlanKind, SweepRequest, advised_resistor, ch
 from twonode.acquire.sweep import run_sweep
 
 __all__ = [
-    "DC_CAUTIONS",
-    "SWEEP_CAUTIONS",
     "AcquireError",
     "ChannelsSwapped",
     "Event",

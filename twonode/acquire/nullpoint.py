@@ -12,12 +12,13 @@ import numpy as np
 
 from twonode.acquire.attempt import Attempt, trace_pair
 from twonode.acquire.errors import LevelMismatch, NoSignal, ProbesApart, SweepFailed
+from twonode.acquire.filed import channel_class
 from twonode.acquire.nullchain import RangePair
 from twonode.acquire.nullrequest import NullRequest
 from twonode.acquire.point import FRESH_STARTS, PASSING
 from twonode.acquire.safety import NodeVolts, look_at_nodes, refuse_unsafe
 from twonode.acquire.timing import Placement
-from twonode.analysis.channel import ChannelClass, probe_for_factor
+from twonode.analysis.channel import probe_for_factor
 from twonode.analysis.channels_compared import compare_channels
 from twonode.analysis.model import Sweep
 from twonode.analysis.quantities import format_quantity
@@ -286,7 +287,7 @@ def check_channels(bench: Bench, request: NullRequest, points: Sequence[RatioPoi
             points=tuple(points),
             drive_probe=probe_for_factor(request.probe_factors[0]),
             far_probe=probe_for_factor(request.probe_factors[1]),
-            channels=ChannelClass(gain_sigma=bench.scope.profile.gain_standard_uncertainty),
+            channels=channel_class(bench),
         )
     )
     if found.unexplained <= UNEXPLAINED_LIMIT and found.strain <= STRAIN_LIMIT:

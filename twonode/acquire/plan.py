@@ -17,7 +17,15 @@ from twonode.acquire.request import SweepRequest, informative_band
 from twonode.acquire.timing import Placement, place_frequency
 from twonode.analysis.quantities import format_quantity
 
-__all__ = ["BenchLimits", "SweepPlan", "plan_sweep", "reach_of", "usual_band"]
+__all__ = [
+    "HIGHEST_HZ",
+    "LOWEST_HZ",
+    "BenchLimits",
+    "SweepPlan",
+    "plan_sweep",
+    "reach_of",
+    "usual_band",
+]
 
 USUAL_POINTS = 12
 LOWEST_HZ = 2.0

@@ -1,8 +1,7 @@
 """One frequency, from the step of the generator to a ratio that may be used.
 
-Owns ranges, waiting, averages, the repeats with their reasons, and the checks that need to know the bench: level,
-dead or swapped channels, unsafe volts. After a fault of a link or an instrument a point is begun again twice, from the
-basic settings on: the instrument may have been switched off and on meanwhile.
+Owns ranges, waiting, averages, and the repeats with their reasons. After a fault of a link or an instrument a point is
+begun again twice, from the basic settings on: the instrument may have been switched off and on meanwhile.
 """
 
 from __future__ import annotations
@@ -14,14 +13,12 @@ import numpy as np
 
 from twonode.acquire.attempt import Attempt, trace_pair
 from twonode.acquire.dialled import dialled_hz
-from twonode.acquire.errors import ChannelsSwapped, LevelMismatch, NoSignal
+from twonode.acquire.levelcheck import LevelCheck
 from twonode.acquire.levels import Predictor
 from twonode.acquire.ranges import LEAST_DIV, choose_range, coarser, finer_exists
-from twonode.acquire.request import SweepRequest, with_value
+from twonode.acquire.request import SweepRequest
 from twonode.acquire.safety import NodeVolts, look_at_nodes, refuse_unsafe
 from twonode.acquire.timing import Placement
-from twonode.analysis.hookup import HookUp
-from twonode.analysis.quantities import format_quantity
 from twonode.analysis.ratio import PointReading, Refusal, read_point
 from twonode.analysis.traces import TracePair
 from twonode.drivers.bench import Bench
@@ -35,20 +32,13 @@ from twonode.drivers.errors import (
 )
 from twonode.drivers.scope import TriggerMode
 
-__all__ = ["FRESH_STARTS", "PASSING", "PointTaker", "prepare_bench"]
+__all__ = ["FRESH_STARTS", "PASSING", "PointTaker"]
 
 MOST_ATTEMPTS = 5
 FRESH_STARTS = 2
 """How often a point is begun again after a link or an instrument failed (issue)."""
 PASSING = (LinkError, ReplyError, CommandRefused, SettingNotTaken, NoTrigger)
 """What may be over by the next try; an instrument that cannot do what is asked, or is another, stays so."""
-LEVEL_LIMIT = 0.25
-"""Relative difference between channel 1 and the generator's setting that is still believed (issue)."""
-LIGHTLY_LOADED = 0.9
-HEAVIEST_LOADED = 0.03
-"""Shares of the open-circuit level at the drive node: above the first a stage hardly loads the generator."""
-DEAD_SIGMA = 5.0
-SWAPPED_RATIO = 1.25
 WEAK_DIV = 0.5
 """Divisions on the finest range below which a record is taken longer or averaged."""
 AVERAGES = 16
@@ -57,11 +47,9 @@ AVERAGING_NOISE_LSB = 0.4
 """Noise an average must keep: many scopes round it to whole codes again, and without noise a small sine is lost."""
 POINTS_WANTED = 6000
 WEAK_POINTS_WANTED = 60_000
-STRAY_SEEN_FARAD = 0.3e-12
-"""Even an open part leaves some tenths of a picofarad between its leads (from memory)."""
 
 
-def prepare_bench(bench: Bench, request: SweepRequest) -> float:
+def _prepare_bench(bench: Bench, request: SweepRequest) -> float:
     """Both instruments set from scratch with the output off, and both nodes looked at; the level read back, V p-p.
 
     Raises SafetyRefusal, BenchError.
@@ -100,10 +88,7 @@ class PointTaker:
         self._faults: list[str] = []
         self._faults_ahead: list[str] = []
         self._predictor = Predictor(request)
-        self._bare = {
-            kind: Predictor(with_value(request, farad))
-            for kind, farad in (("open", STRAY_SEEN_FARAD), ("shorted", 1.0))
-        }
+        self._levels = LevelCheck(request)
         self._steps = [bench.scope.volts_per_div_choices(f) for f in request.probe_factors]
         self._ranges: list[float | None] = [None, None]
         self._correction = [1.0, 1.0]
@@ -191,7 +176,7 @@ class PointTaker:
         self._ranges = [None, None]
         self._averages = 1
         self._triggers = True
-        self._level_vpp = prepare_bench(bench, self._request)
+        self._level_vpp = _prepare_bench(bench, self._request)
         self.go_to(placement)
         bench.generator.output(True)
         self._stepped_s = bench.clock.now_s()
@@ -338,70 +323,12 @@ class PointTaker:
                     f"channel {channel + 1} fills {fill:.2g} of 8 divisions and can be read finer"
                 )
         if Refusal.SMALL not in reasons:
-            self._check_level(hz, reading, expected_drive)
-            self._check_alive(hz, traces, reading)
+            if self._bench.generator.profile.dialled and not self._level_seen and reading.drive_vpp > 0:
+                # A knob has no figure to be held against: what the first point shows is the level from then on.
+                self._level_vpp = reading.drive_vpp / max(expected_drive, 1e-9)
+                self._level_seen = True
+            self._levels.check(hz, reading, level_vpp=self._level_vpp, expected_drive=expected_drive)
         return reasons
-
-    def _check_level(self, hz: float, reading: PointReading, expected_drive: float) -> None:
-        """Channel 1 against the generator's setting, allowing for whatever the part may be."""
-        if self._bench.generator.profile.dialled and not self._level_seen and reading.drive_vpp > 0:
-            # A knob has no figure to be held against: what the first point shows is the level from then on.
-            self._level_vpp = reading.drive_vpp / max(expected_drive, 1e-9)
-            self._level_seen = True
-        level = reading.drive_vpp / self._level_vpp
-        if level < 0.02:
-            raise NoSignal(
-                f"No signal at channel 1: {format_quantity(reading.drive_vpp, 'V', 2)} where "
-                f"{format_quantity(self._level_vpp * expected_drive, 'V')} were expected.",
-                "The generator's signal does not reach the drive node.",
-                "Check the generator's lead, its output and channel 1's clip; the output is off now.",
-            )
-        if reading.point is not None and abs(reading.point.ratio) > SWAPPED_RATIO and self._passive():
-            raise ChannelsSwapped(
-                f"Channel 2 carries {abs(reading.point.ratio):.2g} times the voltage of channel 1.",
-                "Without coils the far node can never carry more than the drive node.",
-                f"Clip channel 1 to {self._request.stage.drive!r} and channel 2 to {self._request.stage.far!r}; "
-                "check that both probe switches match the probe factors.",
-            )
-        possible = [expected_drive, *(p.at(hz).drive for p in self._bare.values())]
-        if self._request.hookup is HookUp.STAGE and min(possible) < LIGHTLY_LOADED:
-            # A stage that loads the generator does so by parts any of which may be what is wrong.
-            possible += [HEAVIEST_LOADED, 1.0]
-        if min(possible) * (1 - LEVEL_LIMIT) <= level <= max(possible) * (1 + LEVEL_LIMIT):
-            return
-        off = level / expected_drive
-        if off > 5 or off < 0.2:
-            do = "Check channel 1's probe switch (1x or 10x) against the probe factor."
-        elif 1.6 < off < 2.5 or 0.4 < off < 0.625:
-            do = "Check the generator's load setting: it must be high impedance."
-        else:
-            do = "Check channel 1's clip, the load setting of the generator and channel 1's probe switch."
-        raise LevelMismatch(
-            f"Channel 1 carries {format_quantity(reading.drive_vpp, 'V')}, the generator is set to "
-            f"{format_quantity(self._level_vpp, 'V')} peak-to-peak: {off:.2g} times what was expected.",
-            "More than 25 % between the two means a wrong setting, and it may be in channel 2 as well.",
-            do,
-        )
-
-    def _check_alive(self, hz: float, traces: TracePair, reading: PointReading) -> None:
-        """Channel 2 dead although neither an open nor a shorted part could silence it: a clip is off."""
-        if reading.point is None:
-            return
-        re, _, im = reading.point.ratio_cov
-        noise = float(np.sqrt(re + im))
-        if abs(reading.point.ratio) > DEAD_SIGMA * noise:
-            return
-        visible = [p.at(hz).far / max(p.at(hz).drive, 1e-9) for p in self._bare.values()]
-        if min(visible) > 3.0 * DEAD_SIGMA * noise:
-            raise NoSignal(
-                f"No signal at channel 2 at {format_quantity(hz, 'Hz')}: less than "
-                f"{format_quantity(2 * DEAD_SIGMA * noise * reading.drive_vpp, 'V', 2)}.",
-                "Even an open or shorted part would let more through than that.",
-                f"Check channel 2's clip at {self._request.stage.far!r} and its probe; the output is off now.",
-            )
-
-    def _passive(self) -> bool:
-        return not any(p.kind.value == "inductor" for p in self._request.stage.parts)
 
     def _mend(
         self, reasons: dict[Refusal, str], traces: TracePair, reading: PointReading, vpp: list[float]

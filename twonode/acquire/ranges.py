@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-__all__ = ["FULLEST_DIV", "LEAST_DIV", "choose_range", "finer_exists"]
+__all__ = ["FULLEST_DIV", "LEAST_DIV", "choose_range", "coarser", "finer_exists"]
 
 FULLEST_DIV = 6.6
 """Peak-to-peak divisions a fresh range is chosen for, of eight: 5 to 7 are aimed at (instrument facts)."""

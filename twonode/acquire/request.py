@@ -19,7 +19,18 @@ from twonode.analysis.hookup import HookUp
 from twonode.analysis.quantities import Tolerance, format_quantity
 from twonode.analysis.stage import Part, PartKind, Stage
 
-__all__ = ["SAFE_NODE_VOLTS", "PlanKind", "SweepRequest", "advised_resistor", "check_request"]
+__all__ = [
+    "POLARISED_LEVEL_VPP",
+    "SAFE_NODE_VOLTS",
+    "PlanKind",
+    "SweepRequest",
+    "advised_resistor",
+    "check_request",
+    "informative_band",
+    "is_polarised",
+    "resistor_advice",
+    "with_value",
+]
 
 SAFE_NODE_VOLTS = 5.0
 """Residual volts above which a sweep is refused (design)."""

@@ -17,25 +17,22 @@ from pathlib import Path
 import twonode
 from twonode.acquire.errors import SweepFailed
 from twonode.acquire.events import Event, Note, PointDone, SweepClosed, SweepStarted
-from twonode.acquire.filed import filed_instruments, filed_probe, filed_row, filed_versions
+from twonode.acquire.filed import channel_class, filed_instruments, filed_probe, filed_row, filed_versions
+from twonode.acquire.information_planner import InformationPlanner
 from twonode.acquire.nulls import null_used
 from twonode.acquire.plan import plan_sweep
-from twonode.acquire.planner import Advice, EvenPlanner, InformationPlanner, Planner
+from twonode.acquire.planner import Advice, EvenPlanner, Planner
 from twonode.acquire.point import PointTaker
 from twonode.acquire.request import PlanKind, SweepRequest, check_request, resistor_advice
 from twonode.acquire.resume import Resumed, asked_plan
 from twonode.acquire.timing import Placement
-from twonode.analysis.channel import ChannelClass
 from twonode.analysis.model import Sweep
 from twonode.analysis.ratio import RatioPoint
+from twonode.analysis.ratio_again import RATIO_READING
 from twonode.analysis.stage import stage_to_document
 from twonode.drivers.bench import Bench
 from twonode.drivers.errors import BenchError
-from twonode.recordings.model import (
-    Conditions,
-    Ended,
-    Header,
-)
+from twonode.recordings.model import Conditions, Ended, Header
 from twonode.recordings.writer import RecordingWriter
 
 __all__ = ["run_sweep"]
@@ -228,11 +225,6 @@ def _planner(bench: Bench, request: SweepRequest, null: Sweep | None) -> Planner
     )
 
 
-def channel_class(bench: Bench) -> ChannelClass:
-    """How far this scope's channels may differ, by its profile."""
-    return ChannelClass(gain_sigma=bench.scope.profile.gain_standard_uncertainty)
-
-
 def _header(bench: Bench, request: SweepRequest, planner: Planner, created: datetime) -> Header:
     scope_class = channel_class(bench)
     asked = request.asked
@@ -268,4 +260,5 @@ def _header(bench: Bench, request: SweepRequest, planner: Planner, created: date
         tags=dict(request.tags),
         plan={"kind": planner.kind, **asked_plan(request)},
         versions=filed_versions(),
+        ratio_reading=RATIO_READING,
     )

@@ -13,24 +13,24 @@ from math import log, sqrt
 
 import numpy as np
 
-from twonode.analysis.channel import PROBE_10, probe_parts
+from twonode.analysis.clip_candidates import clip_candidates
 from twonode.analysis.errors import AnalysisError
-from twonode.analysis.measurement_candidates import (
+from twonode.analysis.measurement_action import (
     Candidate,
     MeasurementKind,
     SweepAction,
-    clip_candidates,
     informative_hz,
+    probed,
 )
 from twonode.analysis.model import Model, Sweep, UnseenPart
-from twonode.analysis.network import Network
-from twonode.analysis.part_faults import PartFault, circuit_part, faults_of
+from twonode.analysis.part_faults import STRAY_FARAD, PartFault, circuit_part, faults_of
 from twonode.analysis.posterior import maximise
 from twonode.analysis.prior import family_of
 from twonode.analysis.ratio import RatioPoint
-from twonode.analysis.single_fault import FaultError
+from twonode.analysis.single_fault import LEAK_OHM, SHORT_OHM, FaultError
 from twonode.analysis.stage import Part, PartKind, Stage
 from twonode.analysis.stage.wording import nearest
+from twonode.analysis.sweep_command import typed_options
 
 __all__ = ["TELLING_SIGMA", "ClipProposal", "check_seen", "misfit_sigma", "propose_clips"]
 
@@ -39,11 +39,9 @@ NOISE = 1e-3
 FLOOR_RATIO = 1e-3
 TELLING_SIGMA = 4.0
 """From here on a fault shows."""
-USUAL_LEAK_OHM = 1e6
 USUAL_OFF = (0.5, 2.0)
-SHORT_OHM = 0.5
 RAISED_ESR, RAISED_LOSS = 10.0, 0.08
-"""Faults as they commonly are (common practice, no source); the same figures as the priors of `part_faults`."""
+"""Faults as they commonly are (common practice, no source); leak, short and stray are those of `single_fault`."""
 _DRIVE_RANGE_V = 0.5
 
 
@@ -168,13 +166,13 @@ def _usual(part: Part, fault: PartFault) -> list[Part]:
     match fault:
         case PartFault.OPEN:
             open_part = circuit_part(part, fault)
-            return [replace(open_part, value=1.5e-12, loss=0.0, esr_ohm=0.0)]
+            return [replace(open_part, value=STRAY_FARAD, loss=0.0, esr_ohm=0.0)]
         case PartFault.SHORTED:
             if part.kind is PartKind.CAPACITOR:
                 return [replace(part, leak_ohm=SHORT_OHM)]
             return [replace(part, value=SHORT_OHM if part.kind is PartKind.RESISTOR else 1e-6)]
         case PartFault.LEAKY:
-            return [replace(part, leak_ohm=USUAL_LEAK_OHM)]
+            return [replace(part, leak_ohm=LEAK_OHM)]
         case PartFault.OFF_VALUE:
             return [replace(part, value=factor * part.value) for factor in USUAL_OFF]
         case PartFault.LOSSY:
@@ -186,8 +184,7 @@ def _usual(part: Part, fault: PartFault) -> list[Part]:
 
 def _misfit(action: SweepAction, faulty: Part) -> float:
     stage = action.stage.replace_part(faulty)
-    network = Network([*stage.parts, *probe_parts(PROBE_10, stage.far, "far probe")], forced=stage.drive)
-    ratios = network.ratio(np.array(action.frequencies_hz), stage.far)
+    ratios = probed(stage).ratio(np.array(action.frequencies_hz), stage.far)
     points = []
     for hz, ratio in zip(action.frequencies_hz, ratios.tolist(), strict=True):
         sigma = NOISE * max(abs(ratio), FLOOR_RATIO)
@@ -224,7 +221,7 @@ def check_seen(stage: Stage, suspect: str) -> None:
         best = None
     if best is None:
         raise UnseenPart(what, f"{why}.", f"Lift one end of {suspect} and sweep it alone: --hookup series.")
-    given = " ".join(f'"{o}"' if " " in o else o for o in best.options)
+    given = typed_options(best.options)
     sigma = max(best.sigma.values())
     raise UnseenPart(
         what,

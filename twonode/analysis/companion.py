@@ -25,7 +25,11 @@ from twonode.analysis.stage import GROUND, Part, PartKind, Stage
 
 __all__ = [
     "COMPANION_ROLE",
+    "CORNER_GRID_HZ",
+    "CORNER_GRID_RATES",
     "E12",
+    "LARGEST_SHARE",
+    "LEAST_SHARE",
     "Across",
     "CompanionError",
     "CompanionValue",

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
-from math import exp, inf, log, prod
+from math import inf, log, prod
 
 import numpy as np
 
@@ -21,7 +21,7 @@ from twonode.analysis.part_faults import PartFault, circuit_part, fault_variants
 from twonode.analysis.posterior import Posterior, maximise
 from twonode.analysis.stage import PartKind, Stage
 
-__all__ = ["HEALTHY", "Diagnosis", "Hypothesis", "Weighed", "diagnose"]
+__all__ = ["HEALTHY", "Diagnosis", "Hypothesis", "Weighed", "diagnose", "under"]
 
 GROUP_HOLDS = 0.95
 """A group is the smallest set of hypotheses that holds this much probability."""
@@ -114,16 +114,7 @@ def diagnose(
     chances = np.exp(scores - scores.max())
     chances /= chances.sum()
     ranking = sorted(
-        (
-            Weighed(
-                hypothesis=w.hypothesis,
-                posterior=w.posterior,
-                prior=w.prior,
-                log_evidence=w.log_evidence,
-                probability=float(p),
-            )
-            for w, p in zip(weighed, chances, strict=True)
-        ),
+        (replace(w, probability=float(p)) for w, p in zip(weighed, chances, strict=True)),
         key=lambda w: -w.probability,
     )
     top = next(w for w in ranking if w.posterior is not None)
@@ -273,19 +264,3 @@ def _unseen(stage: Stage, sweeps: Sequence[Sweep], readings: tuple[DcReading, ..
         if not np.any(np.abs(slopes[:, place]) > 1e-9):
             unseen.append(part.name)
     return tuple(unseen)
-
-
-def fitted_words(weighed: Weighed) -> dict[str, float]:
-    """The fitted figures of a hypothesis' faults: SI values by "part aspect"."""
-    found: dict[str, float] = {}
-    if weighed.posterior is None:
-        return found
-    for name, fault in weighed.hypothesis.faults:
-        aspect = {PartFault.LEAKY: Aspect.LEAK, PartFault.SHORTED: Aspect.LEAK}.get(fault, Aspect.VALUE)
-        try:
-            place = weighed.posterior.model.index(name, aspect)
-        except KeyError:
-            place = weighed.posterior.model.index(name, Aspect.VALUE)
-            aspect = Aspect.VALUE
-        found[f"{name} {aspect.value}"] = exp(float(weighed.posterior.theta[place]))
-    return found

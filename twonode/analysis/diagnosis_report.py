@@ -6,37 +6,22 @@ Owns the keys of that object and the wording. Weighs nothing and prints nothing.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from math import exp
 from typing import Any
 
-from twonode.analysis.clips import TELLING_SIGMA, ClipProposal
 from twonode.analysis.diagnose import HEALTHY, Diagnosis, Weighed
-from twonode.analysis.electrolytic import (
-    Electrolytic,
-    electrolytic_document,
-    electrolytic_figures,
-    electrolytic_words,
-    is_electrolytic,
-)
-from twonode.analysis.estimate import Quantity
+from twonode.analysis.electrolytic import electrolytic_document, electrolytic_words
+from twonode.analysis.fault_figures import electrolytics_of, figures_of
 from twonode.analysis.jsonvalues import finite_document
-from twonode.analysis.measurement_candidates import MeasurementKind, SweepAction
-from twonode.analysis.model import STRAYED, Aspect
+from twonode.analysis.measurement_action import MeasurementKind, SweepAction
 from twonode.analysis.next_measurement import SETTLED, Proposal
-from twonode.analysis.part_faults import PartFault, prior_rates
-from twonode.analysis.quantities import format_quantity
-from twonode.analysis.stage import Part, PartKind, Stage
+from twonode.analysis.part_faults import prior_rates
+from twonode.analysis.stage import Stage
+from twonode.analysis.sweep_command import sweep_command, typed_options
 
 __all__ = [
     "FORMAT",
-    "Figure",
-    "clips_document",
-    "clips_lines",
     "diagnosis_document",
     "diagnosis_lines",
-    "electrolytics_of",
-    "figures_of",
     "is_settled",
     "named_group",
     "rates_words",
@@ -46,33 +31,10 @@ FORMAT = 1
 """Of the JSON object; a change of meaning takes a new number."""
 NOT_TOLD = 3.0
 """Readings that favour one hypothesis by less than this in log evidence (20 to 1) do not tell it from another."""
-NORMAL_95 = 1.959963984540054
 LEAST_SHOWN = 0.005
 MOST_ROWS = 12
 MOST_PROPOSALS = 3
 HARDLY = 0.1
-WIDE_SIGMA = 0.35
-"""From this uncertainty of a logarithm on, a range says more than a value with a half-width."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Figure:
-    """A fitted figure of a fault: what of which part."""
-
-    part: str
-    what: str
-    quantity: Quantity
-
-    def __str__(self) -> str:
-        found = self.quantity
-        if found.interval95 is None or found.value is None:
-            return f"{self.what} {found}"
-        low, high = found.interval95
-        if high > found.value * exp(NORMAL_95 * WIDE_SIGMA):
-            return (
-                f"{self.what} {format_quantity(low, found.unit, 2)} to {format_quantity(high, found.unit, 2)}"
-            )
-        return f"{self.what} {found}"
 
 
 def named_group(diagnosis: Diagnosis) -> tuple[Weighed, ...]:
@@ -94,89 +56,6 @@ def named_group(diagnosis: Diagnosis) -> tuple[Weighed, ...]:
 def is_settled(diagnosis: Diagnosis) -> bool:
     """Whether the readings leave one hypothesis: at 95 % or more, and nothing else as good."""
     return diagnosis.ranking[0].probability >= SETTLED and len(named_group(diagnosis)) == 1
-
-
-_ASPECTS = {
-    PartFault.LEAKY: (Aspect.LEAK, Aspect.VALUE),
-    PartFault.LOSSY: (Aspect.ESR, Aspect.LOSS),
-}
-_WORDS = {Aspect.VALUE: "value", Aspect.LEAK: "leak", Aspect.ESR: "ESR", Aspect.LOSS: "tan δ"}
-
-
-def figures_of(weighed: Weighed, stage: Stage) -> tuple[Figure, ...]:
-    """The fitted figures of a hypothesis' faults; none for a part that nothing shows."""
-    if weighed.posterior is None:
-        return ()
-    found = []
-    model = weighed.posterior.model
-    for name, fault in weighed.hypothesis.faults:
-        part = stage.part(name)
-        for aspect in _ASPECTS.get(fault, (Aspect.VALUE,)):
-            try:
-                place = model.index(name, aspect)
-            except KeyError:
-                continue
-            found.append(
-                Figure(
-                    part=name,
-                    what=_what(aspect, fault),
-                    quantity=_log_quantity(weighed, place, _unit(part, aspect, fault)),
-                )
-            )
-            if fault is PartFault.LOSSY:
-                break
-    return tuple(found)
-
-
-def _what(aspect: Aspect, fault: PartFault) -> str:
-    if aspect is Aspect.VALUE and fault is PartFault.OPEN:
-        return "left across its leads"
-    if aspect is Aspect.VALUE and fault is PartFault.SHORTED:
-        return "left of it"
-    return _WORDS[aspect]
-
-
-def _unit(part: Part, aspect: Aspect, fault: PartFault) -> str:
-    match aspect:
-        case Aspect.LEAK | Aspect.ESR:
-            return "ohm"
-        case Aspect.LOSS:
-            return ""
-        case _:
-            # An open resistor leaves a stray capacitance, a shorted capacitor some resistance.
-            if fault is PartFault.OPEN:
-                return "F"
-            shorted = fault is PartFault.SHORTED and part.kind is PartKind.CAPACITOR
-            return "ohm" if shorted else part.kind.unit
-
-
-def _log_quantity(weighed: Weighed, place: int, unit: str) -> Quantity:
-    posterior = weighed.posterior
-    assert posterior is not None
-    centre, sigma = float(posterior.theta[place]), posterior.standard_uncertainty(place)
-    if abs(centre - float(posterior.model.mean[place])) > STRAYED or sigma > STRAYED:
-        return Quantity(unit=unit)  # the fit ran away: the data say nothing of this figure
-    value = exp(centre)
-    return Quantity(
-        unit=unit,
-        value=value,
-        standard_uncertainty=value * sigma,
-        interval95=(value * exp(-NORMAL_95 * sigma), value * exp(NORMAL_95 * sigma)),
-    )
-
-
-def electrolytics_of(diagnosis: Diagnosis, *, line_hz: float = 50.0) -> tuple[Electrolytic, ...]:
-    """Figures of every electrolytic that the best fit carries."""
-    best = next((w.posterior for w in diagnosis.ranking if w.posterior is not None), None)
-    if best is None:
-        return ()
-    found = []
-    for part in diagnosis.stage.parts:
-        if is_electrolytic(part):
-            figures = electrolytic_figures(best, part, line_hz=line_hz)
-            if figures is not None and electrolytic_words(figures) is not None:
-                found.append(figures)
-    return tuple(found)
 
 
 def rates_words(stage: Stage) -> str:
@@ -283,7 +162,7 @@ def _next_lines(diagnosis: Diagnosis, proposals: Sequence[Proposal]) -> list[str
         ]
     lines.append(f"    {_expected(telling[0])}")
     if telling[0].candidate.options:
-        lines.append(f"    twonode sweep {_options(telling[0])}")
+        lines.append(f"    {_command(telling[0])}")
     lines += [f"  Or: {p.words}. {_expected(p)}" for p in telling[1:MOST_PROPOSALS]]
     return lines
 
@@ -295,21 +174,17 @@ def _expected(proposal: Proposal) -> str:
     )
 
 
-def _options(proposal: Proposal) -> str:
-    given = [f'"{o}"' if " " in o else o for o in proposal.candidate.options]
+def _command(proposal: Proposal) -> str:
     action = proposal.action
     if not isinstance(action, SweepAction):
-        return " ".join(given)
-    stage = [] if proposal.kind is MeasurementKind.LIFT else ["--stage", "FILE"]
-    part = ["--part", action.part]
-    low, high = (f"{_two(hz)}Hz" for hz in (action.from_hz, action.to_hz))
-    return " ".join([*stage, *part, *given, "--from", low, "--to", high, "--plan", "even"])
-
-
-def _two(hz: float) -> str:
-    """Two figures, as typed: "4.0", "12", "10k", "1M"."""
-    number, _, symbol = format_quantity(hz, "Hz", 2).rpartition(" ")
-    return f"{number}{symbol.removesuffix('Hz')}"
+        return f"twonode sweep {typed_options(proposal.candidate.options)}"
+    return sweep_command(
+        action.part,
+        proposal.candidate.options,
+        from_hz=action.from_hz,
+        to_hz=action.to_hz,
+        staged=proposal.kind is not MeasurementKind.LIFT,
+    )
 
 
 def diagnosis_document(
@@ -373,55 +248,3 @@ def _proposal_document(proposal: Proposal) -> dict[str, Any]:
         "expected_bits": proposal.expected_entropy_drop_bits,
         "settles_probability": proposal.settles,
     }
-
-
-def clips_lines(stage: Stage, suspect: str, found: Sequence[ClipProposal]) -> tuple[str, ...]:
-    """Where to clip on for a suspect, the best first; the way the stage says is always among them."""
-    lines = [
-        f"Where to clip on to judge {suspect}: by how many standard uncertainties each fault would misfit the best "
-        f"healthy explanation ({TELLING_SIGMA:g} and more show)."
-    ]
-    shown = list(found[:4])
-    shown += [f for f in found if f.present and f not in shown]
-    if not any(f.present for f in found):
-        lines.append(f"  As the stage says ({stage.drive} to {stage.far}) {suspect} cannot be seen at all.")
-    for place, each in enumerate(shown, start=1):
-        figures = ", ".join(f"{fault.value} {_sigma(sigma)}" for fault, sigma in each.sigma.items())
-        lines.append(f"  {place}. {each.words[:1].upper()}{each.words[1:]}.")
-        lines.append(f"     {figures}")
-        given = " ".join(f'"{o}"' if " " in o else o for o in each.options)
-        low, high = _two(each.from_hz), _two(each.to_hz)
-        option = f"{given} " if given else ""
-        lines.append(
-            f"     twonode sweep --stage FILE --part {suspect} {option}--from {low}Hz --to {high}Hz --plan even"
-        )
-    return tuple(lines)
-
-
-def _sigma(sigma: float) -> str:
-    return f"{sigma:.1f}" if sigma < 10 else f"{sigma:.0f}"
-
-
-def clips_document(stage: Stage, suspect: str, found: Sequence[ClipProposal]) -> dict[str, Any]:
-    """The JSON object of ``twonode diagnose --before``."""
-    document: dict[str, Any] = {
-        "format": FORMAT,
-        "stage": stage.title,
-        "suspect": suspect,
-        "seen_as_it_is": any(f.present for f in found),
-        "clips": [
-            {
-                "words": f.words,
-                "drive": f.drive,
-                "far": f.far,
-                "through_ohm": f.via_ohm,
-                "options": list(f.options),
-                "from_hz": f.from_hz,
-                "to_hz": f.to_hz,
-                "as_it_is": f.present,
-                "misfit_sigma": {fault.value: sigma for fault, sigma in f.sigma.items()},
-            }
-            for f in found
-        ],
-    }
-    return finite_document(document)

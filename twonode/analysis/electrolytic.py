@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from twonode.analysis.estimate import Quantity
+from twonode.analysis.estimated import Quantity, log_quantity
 from twonode.analysis.model import Aspect
 from twonode.analysis.posterior import Posterior
 from twonode.analysis.quantities import format_quantity
@@ -36,7 +36,6 @@ WIDEST = 0.5
 """A figure is stated where its standard uncertainty is below that share of what it was beforehand, and the logarithm's
 below this: 95 % within a factor of 2.7."""
 FREQUENCY_STEPS = 25
-NORMAL_95 = 1.959963984540054
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,12 +136,7 @@ def _quantity(posterior: Posterior, figure: Callable[[Real], float], unit: str) 
     before = sqrt(float(np.sum((slopes[slopes != 0] * posterior.model.sigma[slopes != 0]) ** 2)))
     if not sigma < min(WIDEST, NARROWED * before):
         return None
-    return Quantity(
-        unit=unit,
-        value=value,
-        standard_uncertainty=value * sigma,
-        interval95=(value * exp(-NORMAL_95 * sigma), value * exp(NORMAL_95 * sigma)),
-    )
+    return log_quantity(value, sigma, unit)
 
 
 def _slopes(figure: Callable[[Real], float], theta: Real, posterior: Posterior) -> Real:

@@ -8,18 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import exp, inf, log, pi
-from typing import Any
+from math import exp, inf, log
 
 import numpy as np
 from numpy.typing import NDArray
 
 from twonode.analysis.budget import BudgetLine, best_action, budget
 from twonode.analysis.errors import AnalysisError
+from twonode.analysis.estimated import Quantity
+from twonode.analysis.explanation_figures import HELD_EXPONENT, bound_of, explanation_figures
 from twonode.analysis.findings import Finding, FindingState, judge
 from twonode.analysis.hypotheses import (
     Explanation,
-    Fault,
     explain_part,
     ordinary_frees,
     ordinary_model,
@@ -36,11 +36,12 @@ from twonode.analysis.outliers import (
     most_foreign,
     without,
 )
+from twonode.analysis.part_faults import PartFault
 from twonode.analysis.posterior import Posterior, maximise
-from twonode.analysis.quantities import Tolerance, format_plus_minus, format_quantity
+from twonode.analysis.quantities import Tolerance
 from twonode.analysis.stage import Part
 
-__all__ = ["Estimate", "EstimateError", "Quantity", "estimate_part"]
+__all__ = ["MINIMUM_POINTS", "Estimate", "EstimateError", "estimate_part"]
 
 Real = NDArray[np.float64]
 
@@ -49,46 +50,6 @@ MINIMUM_POINTS = 3
 
 class EstimateError(AnalysisError):
     """The data cannot carry an estimate."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Quantity:
-    """An estimated quantity, or a bound where only that exists.
-
-    value, standard_uncertainty, interval95 : in `unit`; None where not determined.
-    at_least, at_most : 95 % bounds, in `unit`.
-    """
-
-    unit: str
-    value: float | None = None
-    standard_uncertainty: float | None = None
-    interval95: tuple[float, float] | None = None
-    at_least: float | None = None
-    at_most: float | None = None
-
-    def __str__(self) -> str:
-        if self.value is not None and self.interval95 is not None:
-            half = (self.interval95[1] - self.interval95[0]) / 2.0
-            return format_plus_minus(self.value, half, self.unit)
-        if self.at_most is not None:
-            return f"at most {format_quantity(self.at_most, self.unit, 2)}"
-        if self.at_least is not None:
-            return f"at least {format_quantity(self.at_least, self.unit, 2)}"
-        return "not determined"
-
-    def document(self) -> dict[str, Any]:
-        """As JSON: null for what was not determined, with the bound where there is one."""
-        document: dict[str, Any] = {
-            "value": self.value,
-            "standard_uncertainty": self.standard_uncertainty,
-            "interval95": list(self.interval95) if self.interval95 is not None else None,
-            "unit": self.unit,
-        }
-        for key in ("at_least", "at_most"):
-            bound = getattr(self, key)
-            if bound is not None:
-                document[key] = bound
-        return document
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,9 +118,9 @@ def estimate_part(
     start_farad = nominal_farad if nominal_farad is not None else _rough_value(sweeps, part)
     sweeps, explanations, left_out = _explained(sweeps, part, start_farad)
     likeliest = explanations[0]
-    works = next(e for e in explanations if e.fault is Fault.NONE)
+    works = next(e for e in explanations if e.fault is PartFault.NONE)
     posterior = _freed(sweeps, part, start_farad, likeliest)
-    determined = likeliest.fault not in (Fault.OPEN, Fault.SHORTED)
+    determined = likeliest.fault not in (PartFault.OPEN, PartFault.SHORTED)
     if likeliest is works:
         ordinary = posterior
     elif determined:
@@ -178,20 +139,20 @@ def estimate_part(
         log_sigma=value.sigma,
         nominal_farad=nominal_farad,
         tolerance=tolerance,
-        figures=_figures(explanations, measured, sweeps),
+        figures=explanation_figures(explanations, measured, sweeps),
         action=action.action if action is not None else "measure more points",
     )
     if determined and posterior is not ordinary:
         measured = _log_quantity(marginal(posterior, posterior.model.index(part_name, Aspect.VALUE)), "F")
         lines = budget(posterior, posterior.model.index(part_name, Aspect.VALUE))
         action = best_action(lines)
-    if finding.state is FindingState.UNDECIDED and likeliest.fault in (Fault.OPEN, Fault.SHORTED):
+    if finding.state is FindingState.UNDECIDED and likeliest.fault in (PartFault.OPEN, PartFault.SHORTED):
         measured, determined = Quantity(unit="F"), False
     return Estimate(
         part=part_name,
         nominal_farad=nominal_farad,
         tolerance=tolerance,
-        capacitance=measured if determined else _bound(likeliest, sweeps),
+        capacitance=measured if determined else bound_of(likeliest, sweeps),
         loss=_aspect(posterior, part_name, Aspect.LOSS, ""),
         esr=_aspect(posterior, part_name, Aspect.ESR, "ohm"),
         leak=_aspect(posterior, part_name, Aspect.LEAK, "ohm"),
@@ -247,10 +208,10 @@ def _rough_value(sweeps: Sequence[Sweep], part: Part) -> float:
 def _freed(sweeps: Sequence[Sweep], part: Part, nominal_farad: float, explanation: Explanation) -> Posterior:
     """The explanation's fit again, the part's value left to the data alone."""
     found = explanation.posterior
-    if explanation.fault in (Fault.OPEN, Fault.SHORTED):
+    if explanation.fault in (PartFault.OPEN, PartFault.SHORTED):
         return found
     frees: list[Free]
-    if explanation.fault is Fault.NONE:
+    if explanation.fault is PartFault.NONE:
         frees = ordinary_frees(part, nominal_farad, value_sigma=inf)
     else:
         frees = []
@@ -270,7 +231,7 @@ def _freed(sweeps: Sequence[Sweep], part: Part, nominal_farad: float, explanatio
 
 
 def _log_quantity(found: Marginal, unit: str) -> Quantity:
-    if max(abs(found.mean), abs(found.low), abs(found.high)) > _HELD_EXPONENT:
+    if max(abs(found.mean), abs(found.low), abs(found.high)) > HELD_EXPONENT:
         return Quantity(unit=unit)  # the fit ran away: the data do not say where it ends
     value = exp(found.mean)
     return Quantity(
@@ -288,15 +249,7 @@ def _aspect(posterior: Posterior, part: str, aspect: Aspect, unit: str) -> Quant
         return None
     mean, sigma = float(posterior.theta[index]), posterior.standard_uncertainty(index)
     if posterior.model.parameters[index].logarithmic:
-        if sigma > 1.0:
-            return Quantity(unit=unit)
-        value = exp(mean)
-        return Quantity(
-            unit=unit,
-            value=value,
-            standard_uncertainty=value * sigma,
-            interval95=(exp(mean - 1.96 * sigma), exp(mean + 1.96 * sigma)),
-        )
+        return Quantity(unit=unit) if sigma > 1.0 else _at_best(posterior, index, unit)
     if mean < 2.0 * sigma:
         return Quantity(unit=unit, at_most=max(mean, 0.0) + 1.645 * sigma)
     return Quantity(
@@ -307,77 +260,26 @@ def _aspect(posterior: Posterior, part: str, aspect: Aspect, unit: str) -> Quant
     )
 
 
-_HELD_EXPONENT = 80.0
-
-
-def _held_exp(exponent: float) -> float:
-    """exp, held where the model holds it: the fit of an explanation that is far off may run anywhere."""
-    return exp(min(max(exponent, -_HELD_EXPONENT), _HELD_EXPONENT))
-
-
-def _bound(explanation: Explanation, sweeps: Sequence[Sweep]) -> Quantity:
-    """What an open or shorted part still says of its capacitance."""
-    found = explanation.posterior
-    if explanation.fault is Fault.OPEN:
-        return Quantity(unit="F", at_most=_held_exp(found.theta[0] + 1.645 * found.standard_uncertainty(0)))
-    # A capacitance whose reactance undercut the short at the highest frequency would have been seen beside it.
-    highest_hz = max(p.frequency_hz for s in sweeps if s.stage is not None for p in s.points)
-    short_ohm = _held_exp(found.theta[0] - 1.645 * found.standard_uncertainty(0))
-    return Quantity(unit="F", at_most=1.0 / (2 * pi * highest_hz * short_ohm))
-
-
 def _neighbours(posterior: Posterior, sweeps: Sequence[Sweep], asked: str) -> dict[str, Quantity]:
     kinds = {p.name: p.kind for s in sweeps if s.stage is not None for p in s.stage.parts}
     found: dict[str, Quantity] = {}
     for index, parameter in enumerate(posterior.model.parameters):
         if parameter.aspect is not Aspect.VALUE or parameter.owner == asked or parameter.owner not in kinds:
             continue
-        mean, sigma = float(posterior.theta[index]), posterior.standard_uncertainty(index)
-        value = exp(mean)
-        found[parameter.owner] = Quantity(
-            unit=kinds[parameter.owner].unit,
-            value=value,
-            standard_uncertainty=value * sigma,
-            interval95=(exp(mean - 1.96 * sigma), exp(mean + 1.96 * sigma)),
-        )
+        found[parameter.owner] = _at_best(posterior, index, kinds[parameter.owner].unit)
     return found
 
 
-def _figures(
-    explanations: Sequence[Explanation], measured: Quantity, sweeps: Sequence[Sweep]
-) -> dict[Fault, str]:
-    figures = {Fault.NONE: f"{measured} (95 %)"}
-    for explanation in explanations:
-        found = explanation.posterior
-        owner = found.model.parameters[0].owner
-        match explanation.fault:
-            case Fault.OPEN:
-                bound = _bound(explanation, sweeps)
-                figures[Fault.OPEN] = f"no more capacitance is left than stray, {bound}"
-            case Fault.SHORTED:
-                ohm = _held_exp(found.theta[0])
-                figures[Fault.SHORTED] = (
-                    f"it behaves like {format_quantity(ohm, 'ohm', 2)}, not like a capacitor"
-                )
-            case Fault.LEAKY:
-                leak = _held_exp(found.theta[found.model.index(owner, Aspect.LEAK)])
-                farad = _held_exp(found.theta[found.model.index(owner, Aspect.VALUE)])
-                figures[Fault.LEAKY] = (
-                    f"about {format_quantity(leak, 'ohm', 2)} lies across its {format_quantity(farad, 'F')}"
-                )
-            case Fault.LOSSY:
-                figures[Fault.LOSSY] = _lossy_phrase(found, owner)
-            case Fault.NONE:
-                pass
-    return figures
-
-
-def _lossy_phrase(found: Posterior, owner: str) -> str:
-    farad = format_quantity(_held_exp(found.theta[found.model.index(owner, Aspect.VALUE)]), "F")
-    if found.model.parameters[1].aspect is Aspect.LOSS and found.model.parameters[1].logarithmic:
-        return f"its {farad} lose {100 * _held_exp(found.theta[1]):.2g} % (tan delta)"
-    ohm = _held_exp(found.theta[found.model.index(owner, Aspect.ESR)])
-    return f"its {farad} have {format_quantity(ohm, 'ohm', 2)} in series (ESR)"
+def _at_best(posterior: Posterior, index: int, unit: str) -> Quantity:
+    """A parameter that is a logarithm, Gaussian around the best point."""
+    mean, sigma = float(posterior.theta[index]), posterior.standard_uncertainty(index)
+    value = exp(mean)
+    return Quantity(
+        unit=unit,
+        value=value,
+        standard_uncertainty=value * sigma,
+        interval95=(exp(mean - 1.96 * sigma), exp(mean + 1.96 * sigma)),
+    )
 
 
 def _misfit(posterior: Posterior) -> str | None:

@@ -11,14 +11,13 @@ from typing import Any
 
 import numpy as np
 
+from twonode.analysis.corners import Corner, best_level
 from twonode.analysis.dc_division import dc_share, dc_volts, has_supply
 from twonode.analysis.jsonvalues import finite
 from twonode.analysis.paths import (
-    Corner,
     GroundBranch,
     PathsError,
     SignalPaths,
-    best_level,
     decibels,
     fed_ratio,
     signal_paths,

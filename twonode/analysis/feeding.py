@@ -13,7 +13,7 @@ from twonode.analysis.hookup import KNOWN_RESISTOR_ROLE
 from twonode.analysis.quantities import Tolerance, format_quantity
 from twonode.analysis.stage import GROUND, Part, PartKind, Stage
 
-__all__ = ["GENERATOR_SIDE", "clip_nodes", "clipped", "fed_through", "feed_of", "own_parts"]
+__all__ = ["GENERATOR_SIDE", "clip_nodes", "clipped", "fed_through", "feed_of", "own_parts", "signal_nodes"]
 
 GENERATOR_SIDE = "generator side"
 """Node between the generator and the known resistor; channel 1 is clipped there."""

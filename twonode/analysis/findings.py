@@ -12,10 +12,19 @@ from dataclasses import dataclass
 from enum import Enum
 from math import erf, log, sqrt
 
-from twonode.analysis.hypotheses import Fault
+from twonode.analysis.part_faults import PartFault
 from twonode.analysis.quantities import Tolerance, format_quantity
 
-__all__ = ["NOT_TESTED", "SWEEP_LIMITS", "Finding", "FindingState", "conformity_probability", "judge"]
+__all__ = [
+    "NOT_TESTED",
+    "STATED_FROM",
+    "SWEEP_LIMITS",
+    "Finding",
+    "FindingState",
+    "conformity_probability",
+    "judge",
+    "state_of",
+]
 
 STATED_FROM = 0.95
 
@@ -40,14 +49,6 @@ class FindingState(Enum):
     UNDECIDED = "undecided"  # an answer too: comes with the next measurement
 
 
-_STATE_OF = {
-    Fault.OPEN: FindingState.OPEN,
-    Fault.SHORTED: FindingState.SHORTED,
-    Fault.LEAKY: FindingState.LEAKY,
-    Fault.LOSSY: FindingState.LOSSY,
-}
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     """A statement about a part.
@@ -66,6 +67,11 @@ class Finding:
     probabilities: Mapping[FindingState, float]
 
 
+def state_of(fault: PartFault) -> FindingState:
+    """The finding that a fault is, which goes by the same word. Raises ValueError for NONE, which is no fault."""
+    return FindingState(fault.value)
+
+
 def conformity_probability(mean: float, sigma: float, low: float, high: float) -> float:
     """Probability that a Gaussian quantity lies inside limits.
 
@@ -79,12 +85,12 @@ def conformity_probability(mean: float, sigma: float, low: float, high: float) -
 def judge(
     *,
     part: str,
-    faults: Mapping[Fault, float],
+    faults: Mapping[PartFault, float],
     log_mean: float,
     log_sigma: float,
     nominal_farad: float | None,
     tolerance: Tolerance | None,
-    figures: Mapping[Fault, str],
+    figures: Mapping[PartFault, str],
     action: str,
 ) -> Finding:
     """State a finding.
@@ -97,16 +103,16 @@ def judge(
     figures : for each fault a phrase with the fitted figures.
     action : what would shrink the uncertainty of C most.
     """
-    probabilities = {_STATE_OF[f]: p for f, p in faults.items() if f is not Fault.NONE}
-    works = faults.get(Fault.NONE, 0.0)
+    probabilities = {state_of(f): p for f, p in faults.items() if f is not PartFault.NONE}
+    works = faults.get(PartFault.NONE, 0.0)
     if nominal_farad is None or tolerance is None:
         top_fault = max((f for f in faults), key=lambda f: faults[f])
-        if top_fault is not Fault.NONE and faults[top_fault] >= STATED_FROM:
-            return _stated(part, _STATE_OF[top_fault], faults[top_fault], figures[top_fault], probabilities)
+        if top_fault is not PartFault.NONE and faults[top_fault] >= STATED_FROM:
+            return _stated(part, state_of(top_fault), faults[top_fault], figures[top_fault], probabilities)
         return Finding(
             state=FindingState.UNDECIDED,
             probability=works,
-            because=f"{part} works as a capacitor ({figures[Fault.NONE]}), but no expected value was given.",
+            because=f"{part} works as a capacitor ({figures[PartFault.NONE]}), but no expected value was given.",
             action="Give the value it should have (--expect) and its tolerance.",
             not_tested=NOT_TESTED,
             probabilities=probabilities | {FindingState.UNDECIDED: works},
@@ -119,9 +125,9 @@ def judge(
     }
     limits = f"{format_quantity(nominal_farad, 'F')} {tolerance}"
     phrases = {
-        FindingState.WITHIN_TOLERANCE: f"{figures[Fault.NONE]} lies inside {limits}",
-        FindingState.OFF_VALUE: f"{figures[Fault.NONE]} lies outside {limits}",
-    } | {_STATE_OF[f]: phrase for f, phrase in figures.items() if f is not Fault.NONE}
+        FindingState.WITHIN_TOLERANCE: f"{figures[PartFault.NONE]} lies inside {limits}",
+        FindingState.OFF_VALUE: f"{figures[PartFault.NONE]} lies outside {limits}",
+    } | {state_of(f): phrase for f, phrase in figures.items() if f is not PartFault.NONE}
     state = max(probabilities, key=lambda s: probabilities[s])
     if probabilities[state] >= STATED_FROM:
         return _stated(part, state, probabilities[state], phrases[state], probabilities)

@@ -20,7 +20,11 @@ from twonode.analysis.quantities import Tolerance, format_quantity
 from twonode.analysis.stage import GROUND, Part, PartKind, Stage
 
 __all__ = [
+    "AUDIO_HZ",
     "FIXTURE_RESISTORS_OHM",
+    "HIGH_HZ",
+    "MAINS_HZ",
+    "RADIO_HZ",
     "STRAY_ACROSS",
     "STRAY_TO_GROUND",
     "TEST_FREQUENCIES_HZ",

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from twonode.analysis.errors import AnalysisError
-from twonode.analysis.estimate import Quantity
+from twonode.analysis.estimated import NORMAL_95, Quantity
 from twonode.analysis.fixture import STRAY_ACROSS, STRAY_TO_GROUND
 from twonode.analysis.model import Aspect, Model, Sweep
 from twonode.analysis.outliers import MISFIT_PROBABILITY, fit_probability
@@ -38,7 +38,6 @@ BURIED_CODES = 2.0
 BURIED_ERROR_CODES = 0.05
 """Rounding, and hum that is not fitted quite, may leave some hundredths of a code of a sine that is not there (from
 memory). It decides only whether a first look believes a trace of less than some codes."""
-NORMAL_95 = 1.959963984540054
 
 
 class FixtureNotOpen(AnalysisError):

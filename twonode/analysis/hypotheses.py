@@ -1,6 +1,6 @@
 """What may be wrong with a capacitor, each as a model of its own that explains the same data.
 
-Owns the list of faults with their prior rates and parameter priors, and the fits. States probabilities of faults;
+Owns the prior rates and parameter priors of these faults, and the fits. States probabilities of faults;
 whether a value is inside a tolerance is judged elsewhere.
 
 The rates and typical values are working assumptions about parts that come to a repair bench (common practice, no
@@ -11,43 +11,44 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import Enum
 from math import exp, inf, log
 
 import numpy as np
 
 from twonode.analysis.model import Aspect, Free, Model, Sweep
+from twonode.analysis.part_faults import (
+    LEAK_OHM,
+    SHORT_OHM,
+    SHORT_SIGMA,
+    STRAY_FARAD,
+    STRAY_SIGMA,
+    PartFault,
+    dielectric_frees,
+)
 from twonode.analysis.posterior import Posterior, maximise
-from twonode.analysis.prior import ESR_SIGMA, family_of
+from twonode.analysis.prior import family_of
 from twonode.analysis.stage import Part
 
-__all__ = ["Explanation", "Fault", "explain_part", "ordinary_frees", "ordinary_model", "scan_starts"]
-
-STRAY_FARAD = 1.5e-12
-"""What is left across the leads of an open part (from memory: a picofarad or two)."""
-
-
-class Fault(Enum):
-    """Kinds of explanation; NONE is a capacitor of whatever value that works as one."""
-
-    NONE = "none"
-    OPEN = "open"
-    SHORTED = "shorted"
-    LEAKY = "leaky"
-    LOSSY = "lossy"
-
+__all__ = ["RATES", "Explanation", "explain_part", "ordinary_frees", "ordinary_model", "scan_starts"]
 
 LEAST_FAVOUR = 3.0
 """How much better than a sound part a leak must explain the data before it counts as something the data say."""
 
-RATES = {Fault.NONE: 0.80, Fault.OPEN: 0.04, Fault.SHORTED: 0.03, Fault.LEAKY: 0.08, Fault.LOSSY: 0.05}
+RATES = {
+    PartFault.NONE: 0.80,
+    PartFault.OPEN: 0.04,
+    PartFault.SHORTED: 0.03,
+    PartFault.LEAKY: 0.08,
+    PartFault.LOSSY: 0.05,
+}
+"""NONE is a capacitor of whatever value that works as one: whether the value is off is judged from that fit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Explanation:
     """One fault's best fit and how probable the fault is against the others."""
 
-    fault: Fault
+    fault: PartFault
     posterior: Posterior
     probability: float
 
@@ -59,24 +60,6 @@ def ordinary_frees(part: Part, nominal_farad: float, *, value_sigma: float) -> l
     """
     value = Free(part=part.name, aspect=Aspect.VALUE, mean=log(nominal_farad), sigma=value_sigma)
     return [value, *dielectric_frees(part, nominal_farad)]
-
-
-def dielectric_frees(part: Part, farad: float) -> list[Free]:
-    """Loss, and an electrolytic's ESR, of a sound part of about this value."""
-    family = family_of(farad)
-    frees = [
-        Free(
-            part=part.name,
-            aspect=Aspect.LOSS,
-            mean=part.loss or family.loss,
-            sigma=family.loss_sigma,
-            logarithmic=False,
-        )
-    ]
-    esr_ohm = part.esr_ohm or family.esr_ohm
-    if esr_ohm:
-        frees.append(Free(part=part.name, aspect=Aspect.ESR, mean=log(esr_ohm), sigma=ESR_SIGMA))
-    return frees
 
 
 def ordinary_model(sweeps: Sequence[Sweep], part: Part, nominal_farad: float) -> Model:
@@ -118,18 +101,18 @@ def explain_part(
     -------
     Explanations, most probable first; the probabilities add up to 1.
     """
-    fits = {fault: _fit(fault, sweeps, part, nominal_farad, near_farad) for fault in Fault}
+    fits = {fault: _fit(fault, sweeps, part, nominal_farad, near_farad) for fault in RATES}
     scores = {f: log(RATES[f]) + _evidence(p) for f, p in fits.items()}
     best = max(scores.values())
     weights = {fault: exp(score - best) for fault, score in scores.items()}
-    favour = _evidence(fits[Fault.LEAKY]) - _evidence(fits[Fault.NONE])
+    favour = _evidence(fits[PartFault.LEAKY]) - _evidence(fits[PartFault.NONE])
     if favour < log(LEAST_FAVOUR):
         # A leak too large in ohms to be seen here is as likely after the sweep as before: not found, but not tested.
-        weights[Fault.NONE] += weights[Fault.LEAKY]
-        weights[Fault.LEAKY] = 0.0
+        weights[PartFault.NONE] += weights[PartFault.LEAKY]
+        weights[PartFault.LEAKY] = 0.0
     total = sum(weights.values())
     found = [
-        Explanation(fault=fault, posterior=fits[fault], probability=weights[fault] / total) for fault in Fault
+        Explanation(fault=fault, posterior=fits[fault], probability=weights[fault] / total) for fault in RATES
     ]
     return tuple(sorted(found, key=lambda e: -e.probability))
 
@@ -150,34 +133,36 @@ def _starts(model: Model, near_farad: float | None, *, decades: float = 4.0) -> 
 
 
 def _fit(
-    fault: Fault, sweeps: Sequence[Sweep], part: Part, nominal_farad: float, near_farad: float | None
+    fault: PartFault, sweeps: Sequence[Sweep], part: Part, nominal_farad: float, near_farad: float | None
 ) -> Posterior:
     ordinary = ordinary_frees(part, nominal_farad, value_sigma=1.2)
     match fault:
-        case Fault.NONE:
+        case PartFault.NONE:
             model = Model(sweeps, ordinary)
             return maximise(model, _starts(model, near_farad))
-        case Fault.LEAKY:
-            leak = Free(part=part.name, aspect=Aspect.LEAK, mean=log(1.4e6), sigma=1.7)
+        case PartFault.LEAKY:
+            leak = Free(part=part.name, aspect=Aspect.LEAK, mean=log(LEAK_OHM), sigma=1.7)
             model = Model(sweeps, [*ordinary, leak])
             return maximise(model, _leak_starts(model, model.index(part.name, Aspect.LEAK), near_farad))
-        case Fault.LOSSY:
+        case PartFault.LOSSY:
             model = Model(sweeps, _lossy_frees(part, nominal_farad))
             return maximise(model, _starts(model, near_farad))
-        case Fault.OPEN:
+        case PartFault.OPEN:
             model = Model(
-                sweeps, [Free(part=part.name, aspect=Aspect.VALUE, mean=log(STRAY_FARAD), sigma=0.8)]
+                sweeps, [Free(part=part.name, aspect=Aspect.VALUE, mean=log(STRAY_FARAD), sigma=STRAY_SIGMA)]
             )
             return maximise(model, [model.mean])
-        case Fault.SHORTED:
+        case PartFault.SHORTED:
             model = Model(
                 sweeps,
                 [
-                    Free(part=part.name, aspect=Aspect.LEAK, mean=log(3.0), sigma=2.0),
+                    Free(part=part.name, aspect=Aspect.LEAK, mean=log(SHORT_OHM), sigma=SHORT_SIGMA),
                     Free(part=part.name, aspect=Aspect.VALUE, mean=log(nominal_farad), sigma=1.2),
                 ],
             )
             return maximise(model, scan_starts(model, decades=1.5))
+        case PartFault.OFF_VALUE:
+            raise ValueError("a value that is off is judged from the fit of a part that works")
 
 
 def _lossy_frees(part: Part, nominal_farad: float) -> list[Free]:

@@ -16,13 +16,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from twonode.analysis.estimated import NORMAL_95
 from twonode.analysis.posterior import Posterior
 
 __all__ = ["Marginal", "marginal"]
 
 Real = NDArray[np.float64]
 
-NORMAL_95 = 1.959963984540054
 _CHECK_AT = 1.7
 _CURVATURE_LIMIT = 0.12
 _TILT_LIMIT = 0.2

@@ -18,7 +18,15 @@ from scipy.special import chdtrc
 from twonode.analysis.model import Sweep
 from twonode.analysis.posterior import Posterior
 
-__all__ = ["LeftOut", "fit_probability", "may_leave_out", "most_foreign", "without"]
+__all__ = [
+    "MENDED_PROBABILITY",
+    "MISFIT_PROBABILITY",
+    "LeftOut",
+    "fit_probability",
+    "may_leave_out",
+    "most_foreign",
+    "without",
+]
 
 MISFIT_PROBABILITY = 1e-4
 """A fit this improbable does not hold."""

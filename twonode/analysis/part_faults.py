@@ -12,12 +12,26 @@ from dataclasses import replace
 from enum import Enum
 from math import log
 
-from twonode.analysis.hypotheses import dielectric_frees
-from twonode.analysis.model import Aspect, Free
-from twonode.analysis.prior import family_of, log_prior
+from twonode.analysis.parameters import Aspect, Free
+from twonode.analysis.prior import ESR_SIGMA, family_of, log_prior
 from twonode.analysis.stage import Part, PartKind
 
-__all__ = ["PartFault", "circuit_part", "fault_frees", "fault_variants", "faults_of", "prior_rates"]
+__all__ = [
+    "DRIFT",
+    "LEAK_OHM",
+    "OFF_SIGMA",
+    "SHORT_OHM",
+    "SHORT_SIGMA",
+    "STRAY_FARAD",
+    "STRAY_SIGMA",
+    "PartFault",
+    "circuit_part",
+    "dielectric_frees",
+    "fault_frees",
+    "fault_variants",
+    "faults_of",
+    "prior_rates",
+]
 
 
 class PartFault(Enum):
@@ -72,6 +86,7 @@ _RESISTOR = {PartFault.OPEN: 0.01, PartFault.SHORTED: 0.001, PartFault.OFF_VALUE
 _INDUCTOR = {PartFault.OPEN: 0.01, PartFault.SHORTED: 0.005}
 
 STRAY_FARAD = 1.5e-12
+"""What is left across the leads of an open part (from memory: a picofarad or two)."""
 STRAY_SIGMA = 0.8
 SHORT_OHM = 3.0
 SHORT_SIGMA = 2.0
@@ -139,6 +154,24 @@ def circuit_part(part: Part, fault: PartFault) -> Part:
     else:
         return part
     return Part(name=part.name, kind=kind, between=part.between, value=value, role=part.role)
+
+
+def dielectric_frees(part: Part, farad: float) -> list[Free]:
+    """Loss, and an electrolytic's ESR, of a sound part of about this value."""
+    family = family_of(farad)
+    frees = [
+        Free(
+            part=part.name,
+            aspect=Aspect.LOSS,
+            mean=part.loss or family.loss,
+            sigma=family.loss_sigma,
+            logarithmic=False,
+        )
+    ]
+    esr_ohm = part.esr_ohm or family.esr_ohm
+    if esr_ohm:
+        frees.append(Free(part=part.name, aspect=Aspect.ESR, mean=log(esr_ohm), sigma=ESR_SIGMA))
+    return frees
 
 
 def fault_frees(part: Part, fault: PartFault) -> list[Free]:

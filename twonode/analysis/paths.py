@@ -17,32 +17,24 @@ given beside them, and those do add up (Kirchhoff).
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import Enum
 
 import numpy as np
 from numpy.typing import NDArray
 
+from twonode.analysis.corners import Corner, Response, find_corners
 from twonode.analysis.errors import AnalysisError
 from twonode.analysis.network import Network
 from twonode.analysis.stage import GROUND, Part, PartKind, Stage
 
 __all__ = [
-    "HIGHEST_HZ",
-    "LOWEST_HZ",
     "Branch",
-    "Corner",
     "GroundBranch",
     "PathsError",
-    "Response",
-    "Side",
     "SignalPaths",
-    "best_level",
     "decibels",
     "fed_ratio",
-    "find_corners",
     "signal_ground",
     "signal_paths",
     "stage_corners",
@@ -50,13 +42,7 @@ __all__ = [
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
-Response = Callable[[Real], Complex]
 
-LOWEST_HZ, HIGHEST_HZ = 0.1, 10e6
-"""Range in which corners are looked for: wider than anything audio or broadcast sets handle."""
-
-_PER_DECADE = 60
-_HALF_POWER = math.sqrt(0.5)
 # Frequencies outside this are a slip of the keyboard; small circuits of ideal parts say nothing about them.
 _ALLOWED_HZ = (1e-3, 1e9)
 _ALLOWED_SOURCE_OHM = (1e-3, 1e12)
@@ -307,21 +293,6 @@ def _shortest_way(branches: Sequence[Branch], start: str, goal: str) -> tuple[st
     return ways.get(goal)
 
 
-class Side(Enum):
-    """Which side of what passes a corner bounds."""
-
-    LOW = "low corner"
-    HIGH = "high corner"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Corner:
-    """A frequency at which half the power of the best frequency is left (-3.01 dB)."""
-
-    frequency_hz: float
-    side: Side
-
-
 def fed_ratio(stage: Stage, source_ohm: float | None) -> Response:
     """The far node's voltage over frequency: per volt of a source behind `source_ohm`, or per volt at the drive node.
 
@@ -344,62 +315,6 @@ def fed_ratio(stage: Stage, source_ohm: float | None) -> Response:
     return response
 
 
-def best_level(response: Response) -> tuple[float, float]:
-    """The frequency in Hz at which a response is largest, 0.1 Hz to 10 MHz, and its size there."""
-    hz = _fine_hz()
-    return _best_of(response, hz, np.abs(response(hz)))
-
-
-def _best_of(response: Response, hz: Real, size: Real) -> tuple[float, float]:
-    """The largest size, looked for more finely around the largest of those given."""
-    for _ in range(3):
-        place = int(size.argmax())
-        hz = np.geomspace(hz[max(place - 1, 0)], hz[min(place + 1, hz.size - 1)], 41)
-        size = np.abs(response(hz))
-    return float(hz[size.argmax()]), float(size.max())
-
-
-def find_corners(response: Response) -> tuple[Corner, ...]:
-    """Every corner of a response against its own best frequency, ascending, to some 1e-12 of their frequency.
-
-    Looked for in 0.1 Hz to 10 MHz on a grid of 60 points a decade: two corners closer together than that (a trap of
-    high Q) would be missed. Empty where the response stays within 3 dB, or is nothing at all.
-    """
-    hz = _fine_hz()
-    size = np.abs(response(hz))
-    _, best = _best_of(response, hz, size)
-    if best == 0.0:
-        return ()
-    limit = best * _HALF_POWER
-    above = size >= limit
-    return tuple(
-        Corner(
-            frequency_hz=_crossing(response, hz[place], hz[place + 1], limit),
-            side=Side.HIGH if above[place] else Side.LOW,
-        )
-        for place in np.flatnonzero(above[1:] != above[:-1])
-    )
-
-
-def _crossing(response: Response, low_hz: float, high_hz: float, limit: float) -> float:
-    """Where the size of the response passes the limit: the stretch is cut in 32 until nothing is left of it."""
-    for _ in range(8):
-        hz = np.geomspace(low_hz, high_hz, 33)
-        above = np.abs(response(hz)) >= limit
-        # The ends lie on either side; rounding in the last round may hide the change between them.
-        changes = np.flatnonzero(above[1:] != above[:-1])
-        if not changes.size:
-            break
-        low_hz, high_hz = hz[changes[0]], hz[changes[0] + 1]
-    return math.sqrt(low_hz * high_hz)
-
-
 def stage_corners(stage: Stage, *, source_ohm: float | None = None) -> tuple[Corner, ...]:
     """Corners of the far node: against the drive node, or with a source resistance against the source."""
     return find_corners(fed_ratio(stage, source_ohm))
-
-
-def _fine_hz() -> Real:
-    count = round(_PER_DECADE * math.log10(HIGHEST_HZ / LOWEST_HZ)) + 1
-    grid: Real = np.geomspace(LOWEST_HZ, HIGHEST_HZ, count)
-    return grid

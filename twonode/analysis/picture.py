@@ -7,7 +7,6 @@ carry a meaning alone: words, marks and line styles say the same.
 
 from __future__ import annotations
 
-import io
 import textwrap
 from typing import TYPE_CHECKING, Any
 
@@ -26,8 +25,10 @@ from twonode.analysis.look import (
     SMALLEST_POINTS,
     SOUND,
     decibels,
+    figure_png,
     finding_mark,
     hertz_words,
+    plain_axes,
     shortened,
     type_settings,
 )
@@ -52,7 +53,7 @@ Complex = NDArray[np.complex128]
 
 # Share of the bar's width that half of "expected 22.0 nF -20/+100 %" takes up.
 _ROOM_FOR_WORDS = 0.16
-_WIDTH_IN, _HEIGHT_IN, _DOTS_PER_IN = 13.0, 13.0, 100
+_WIDTH_IN, _HEIGHT_IN = 13.0, 13.0
 
 _POINTS = ("#00589b", "#1b2230", "#5b3a86")
 _MARKERS = ("o", "s", "D")
@@ -61,13 +62,7 @@ _LINES = ("-", "--", ":")
 
 def picture_png(estimate: Estimate, circumstances: Circumstances) -> bytes:
     """The picture as a PNG, 1300 x 1300 dots."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-
-    figure = draw_picture(estimate, circumstances)
-    FigureCanvasAgg(figure)
-    target = io.BytesIO()
-    figure.savefig(target, format="png", dpi=_DOTS_PER_IN, metadata={"Software": None})
-    return target.getvalue()
+    return figure_png(draw_picture(estimate, circumstances))
 
 
 def draw_picture(estimate: Estimate, circumstances: Circumstances) -> Figure:
@@ -319,12 +314,7 @@ def _finish_axes(
     from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullFormatter
 
     for axes, label in ((size, "ratio, dB"), (angle, "phase, °"), (left, "residual, u")):
-        axes.set_facecolor("white")
-        axes.set_ylabel(label, size=15)
-        axes.grid(visible=True, which="major", color="#d9dbe0", linewidth=0.9)
-        axes.tick_params(labelsize=14, labelbottom=axes is left)
-        for side in ("top", "right"):
-            axes.spines[side].set_visible(False)
+        plain_axes(axes, label, figures_below=axes is left)
     low, high = size.get_ylim()
     # A part that passes everything would otherwise fill the panel with a hundredth of a decibel.
     if high - low < 3.0:

@@ -15,7 +15,7 @@ from scipy.optimize import least_squares
 
 from twonode.analysis.model import Evaluation, Model
 
-__all__ = ["Minimum", "Posterior", "least_squares_minimum", "maximise"]
+__all__ = ["Minimum", "Posterior", "laplace", "least_squares_minimum", "maximise"]
 
 Real = NDArray[np.float64]
 

@@ -11,7 +11,16 @@ from math import log, pi, sqrt
 from twonode.analysis.quantities import Tolerance
 from twonode.analysis.stage import Part
 
-__all__ = ["Family", "LogPrior", "family_of", "log_prior", "tolerance_prior"]
+__all__ = [
+    "AGED_SHIFT",
+    "AGED_SIGMA",
+    "ESR_SIGMA",
+    "Family",
+    "LogPrior",
+    "family_of",
+    "log_prior",
+    "tolerance_prior",
+]
 
 AGED_SHIFT = 0.10
 AGED_SIGMA = 0.20

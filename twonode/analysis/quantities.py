@@ -9,14 +9,13 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 
 from quantiphy import Quantity
 from rkm_codes import from_rkm
 
 from twonode.analysis.errors import QuantityError
+from twonode.analysis.unit_spellings import FARAD, FRACTION, UnitSpelling, spelling_of
 
 __all__ = [
     "Measured",
@@ -104,139 +103,11 @@ _PLAIN = re.compile(rf"(?P<number>[+-]?{_NUMBER})\s*(?P<suffix>[A-Za-z%]*)", re.
 _LETTER_AS_POINT = re.compile(r"(?P<code>\d*(?P<letter>[A-Za-z])\d+)\s*(?P<unit>[A-Za-z]*)", re.ASCII)
 
 
-def _prefixed(units: tuple[str, ...], prefixes: Mapping[str, int]) -> dict[str, int]:
-    return {prefix + unit: power for prefix, power in prefixes.items() for unit in units}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Unit:
-    """How one unit may be written.
-
-    suffixes : text after the number -> power of ten. Case counts.
-    unclear : text after the number -> what to write in its place.
-    letters : letters that may stand for the decimal point, each with its power of ten.
-    """
-
-    noun: str
-    allowed: str
-    suffixes: Mapping[str, int]
-    letters: Mapping[str, int]
-    unclear: Mapping[str, str]
-
-
-_FARAD = _Unit(
-    noun="capacitance",
-    allowed="220p, 22n, 4n7, 0.022uF, 0.05 mfd or 250 mmf",
-    suffixes={
-        **_prefixed(("", "f", "F"), {"p": -12, "P": -12, "n": -9, "N": -9, "u": -6, "U": -6}),
-        **{"fF": -15, "F": 0, "farad": 0, "farads": 0},
-        # The old trade spellings; "mf" never meant millifarad there (common practice, no source).
-        **{old: -6 for old in ("mfd", "MFD", "Mfd", "mf", "MF", "Mf", "ufd", "UFD", "mfds")},
-        **{old: -12 for old in ("mmf", "MMF", "mmfd", "MMFD", "Mmfd", "mmfds")},
-        **{old: -12 for old in ("uuf", "uuF", "UUF", "uufd", "UUFD", "pfd", "PFD")},
-    },
-    letters={"p": -12, "n": -9, "u": -6},
-    unclear={
-        "m": "u for microfarad (1000u for 1 mF)",
-        "mF": "uF, or mfd for microfarad (1000uF for 1 mF)",
-        "M": "u or mfd for microfarad",
-        "f": "F, or a prefix such as n or u",
-    },
-)
-_OHM = _Unit(
-    noun="resistance",
-    allowed="100, 470k, 4k7, 1M or 0R22",
-    suffixes={
-        **_prefixed(
-            ("", "ohm", "ohms", "Ohm", "Ohms", "OHM", "OHMS"), {"": 0, "k": 3, "K": 3, "M": 6, "G": 9}
-        ),
-        **_prefixed(("ohm", "ohms"), {"m": -3, "u": -6, "T": 12}),
-        **{
-            "R": 0,
-            "r": 0,
-            "meg": 6,
-            "Meg": 6,
-            "MEG": 6,
-            "megohm": 6,
-            "megohms": 6,
-            "kilohm": 3,
-            "kilohms": 3,
-        },
-    },
-    letters={"R": 0, "r": 0, "k": 3, "K": 3, "M": 6, "G": 9},
-    unclear={"m": "M for megohm or mohm for milliohm", "g": "G for gigohm"},
-)
-_HENRY = _Unit(
-    noun="inductance",
-    allowed="10H, 2.5mH or 100uH",
-    suffixes=_prefixed(("", "H", "h"), {"p": -12, "n": -9, "u": -6, "m": -3, "k": 3})
-    | {"H": 0, "h": 0, "henry": 0},
-    letters={"n": -9, "u": -6, "m": -3, "H": 0, "h": 0},
-    unclear={"M": "m for millihenry"},
-)
-_HERTZ = _Unit(
-    noun="frequency",
-    allowed="20Hz, 455k, 2k5 or 1.6MHz",
-    suffixes={
-        **_prefixed(("Hz", "hz", "HZ"), {"": 0, "k": 3, "K": 3, "M": 6, "G": 9}),
-        **{"": 0, "k": 3, "K": 3, "M": 6, "mHz": -3, "uHz": -6},
-        **{"c": 0, "cps": 0, "kc": 3, "Kc": 3, "KC": 3, "Mc": 6, "MC": 6},
-    },
-    letters={"k": 3, "K": 3, "M": 6},
-    unclear={"m": "M for megahertz or mHz for millihertz", "mhz": "MHz or mHz", "mc": "Mc or MHz"},
-)
-_VOLT = _Unit(
-    noun="voltage",
-    allowed="250V, 0.3 or 300mV",
-    suffixes=_prefixed(("", "V", "v"), {"": 0, "p": -12, "n": -9, "u": -6, "m": -3, "k": 3})
-    | {"volt": 0, "volts": 0, "K": 3, "KV": 3},
-    letters={"V": 0, "v": 0, "m": -3, "k": 3},
-    unclear={"M": "m for millivolt or k for kilovolt"},
-)
-_SECOND = _Unit(
-    noun="time",
-    allowed="5s, 50ms or 2us",
-    suffixes=_prefixed(("", "s", "sec"), {"": 0, "p": -12, "n": -9, "u": -6, "m": -3}) | {"S": 0},
-    letters={"s": 0, "m": -3, "u": -6, "n": -9},
-    unclear={"M": "m for millisecond", "min": "seconds"},
-)
-_AMPERE = _Unit(
-    noun="current",
-    allowed="1.5mA, 20uA or 3nA",
-    suffixes=_prefixed(("", "A", "a"), {"": 0, "p": -12, "n": -9, "u": -6, "m": -3}),
-    letters={"A": 0, "m": -3, "u": -6, "n": -9},
-    unclear={"M": "m for milliampere"},
-)
-_FRACTION = _Unit(noun="percentage", allowed="10% or 0.1%", suffixes={"%": -2}, letters={}, unclear={})
-_NUMBER_ONLY = _Unit(noun="number", allowed="0.01 or 1%", suffixes={"": 0, "%": -2}, letters={}, unclear={})
-
-_UNITS: Mapping[str, _Unit] = MappingProxyType(
-    {
-        "F": _FARAD,
-        "ohm": _OHM,
-        "H": _HENRY,
-        "Hz": _HERTZ,
-        "V": _VOLT,
-        "s": _SECOND,
-        "A": _AMPERE,
-        "%": _FRACTION,
-        "": _NUMBER_ONLY,
-    }
-)
-
-
-def _unit(unit: str) -> _Unit:
-    try:
-        return _UNITS[unit]
-    except KeyError:
-        raise ValueError(f"unit: need one of {', '.join(map(repr, _UNITS))}, got {unit!r}") from None
-
-
 def _short(text: str) -> str:
     return text if len(text) <= 40 else text[:37] + "..."
 
 
-def _no_quantity(text: str, unit: _Unit, because: str, advice: str | None = None) -> QuantityError:
+def _no_quantity(text: str, unit: UnitSpelling, because: str, advice: str | None = None) -> QuantityError:
     return QuantityError(
         f"{_short(text)!r} is no {unit.noun}: {because}.",
         "A value that is guessed wrong spoils everything computed from it.",
@@ -272,7 +143,7 @@ def parse_quantity(text: str, unit: str) -> float:
 
     Source: IEC 60062 for letters that stand for the decimal point, through rkm_codes.
     """
-    kind = _unit(unit)
+    kind = spelling_of(unit)
     cleaned = _clean(text)
     if not cleaned:
         raise _no_quantity(text, kind, "it is empty")
@@ -291,12 +162,12 @@ def parse_quantity(text: str, unit: str) -> float:
     raise _no_quantity(text, kind, "it is not a number with a unit")
 
 
-def _plain(text: str, kind: _Unit, number: str, suffix: str) -> float:
+def _plain(text: str, kind: UnitSpelling, number: str, suffix: str) -> float:
     power = kind.suffixes.get(suffix)
     if power is None and not suffix:
-        if kind is _FARAD and "e" not in number.lower() and 1e-4 <= float(number) < 1:
+        if kind is FARAD and "e" not in number.lower() and 1e-4 <= float(number) < 1:
             power = -6
-        elif kind is _FRACTION:
+        elif kind is FRACTION:
             raise _no_quantity(text, kind, "it could be a percentage or a fraction", f"Write {number}%.")
         else:
             raise _no_quantity(text, kind, "it has no unit")
@@ -315,7 +186,7 @@ def _shift(number: str, power: int) -> float:
     return float(f"{mantissa}e{int(exponent or 0) + power}")
 
 
-def _letter_as_point(text: str, kind: _Unit, code: str, letter: str, unit: str) -> float:
+def _letter_as_point(text: str, kind: UnitSpelling, code: str, letter: str, unit: str) -> float:
     if letter in kind.unclear:
         raise _no_quantity(text, kind, f"{letter!r} could mean two things", f"Write {kind.unclear[letter]}.")
     if letter not in kind.letters or (unit and letter + unit not in kind.suffixes):
@@ -327,7 +198,7 @@ def _letter_as_point(text: str, kind: _Unit, code: str, letter: str, unit: str) 
     return _finite(text, kind, _shift(repr(float(read)), kind.letters[letter]))
 
 
-def _finite(text: str, kind: _Unit, value: float) -> float:
+def _finite(text: str, kind: UnitSpelling, value: float) -> float:
     if not math.isfinite(value):
         raise _no_quantity(text, kind, "it is too large")
     return value
@@ -371,7 +242,7 @@ def parse_measured(text: str, unit: str) -> Measured:
 
     Raises QuantityError where either part cannot be read, or the limits are missing or reach zero.
     """
-    kind = _unit(unit)
+    kind = spelling_of(unit)
     pieces = _PLUS_MINUS.split(text)
     if len(pieces) != 2:
         raise _no_quantity(
@@ -399,7 +270,7 @@ def format_quantity(value: float, unit: str, digits: int = 3) -> str:
     """Write a value with a prefix and ``digits`` significant figures: "22.1 nF", "470 kΩ", "15.4 Hz".
 
     unit : as for parse_quantity, or any other unit's symbol; "%" takes a fraction (0.1 is "10.0 %").
-    Capacitances never use milli, which old schematics read as micro: 1 mF is "1000 µF".
+    Capacitances never use milli, which old schematics read as micro: 1 mF is "1000 µF"; nor femto, which no bench does.
 
     Raises ValueError if ``value`` is not finite: there is no text for a value that is not known.
     """
@@ -412,6 +283,8 @@ def format_quantity(value: float, unit: str, digits: int = 3) -> str:
     printed: str = _Printed(value, _PRINTED_UNITS.get(unit, unit)).render(prec=digits - 1, strip_zeros=False)
     if unit == "F" and abs(value) > 1e-4 and not printed.endswith("µF"):
         return f"{_figures(value * 1e6, digits)} µF"
+    if printed.endswith("fF"):
+        return f"{_figures(value * 1e12, digits)} pF"
     return printed
 
 

@@ -20,7 +20,8 @@ from twonode.analysis.electrolytic import (
     electrolytic_words,
     is_electrolytic,
 )
-from twonode.analysis.estimate import Estimate, Quantity
+from twonode.analysis.estimate import Estimate
+from twonode.analysis.estimated import Quantity
 from twonode.analysis.findings import SWEEP_LIMITS, FindingState
 from twonode.analysis.hookup import HookUp
 from twonode.analysis.jsonvalues import finite_document

@@ -9,9 +9,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import exp, log
 
-from twonode.analysis.findings import FindingState, conformity_probability
-from twonode.analysis.hypotheses import Fault, explain_part
+from twonode.analysis.findings import FindingState, conformity_probability, state_of
+from twonode.analysis.hypotheses import explain_part
 from twonode.analysis.model import Sweep
+from twonode.analysis.part_faults import PartFault
 from twonode.analysis.quantities import Tolerance
 from twonode.analysis.stage import Part
 
@@ -25,14 +26,6 @@ class Standing:
     state: FindingState
     probability: float
     farad: float
-
-
-_STATES = {
-    Fault.OPEN: FindingState.OPEN,
-    Fault.SHORTED: FindingState.SHORTED,
-    Fault.LEAKY: FindingState.LEAKY,
-    Fault.LOSSY: FindingState.LOSSY,
-}
 
 
 def standing(
@@ -51,11 +44,11 @@ def standing(
     near_farad : value found from nearly the same data, F.
     """
     explanations = explain_part(sweeps, part, nominal_farad, near_farad=near_farad)
-    works = next(e for e in explanations if e.fault is Fault.NONE)
+    works = next(e for e in explanations if e.fault is PartFault.NONE)
     low, high = (log(limit) for limit in tolerance.limits(nominal_farad))
     mean = float(works.posterior.theta[0])
     inside = conformity_probability(mean, works.posterior.standard_uncertainty(0), low, high)
-    chances = {_STATES[e.fault]: e.probability for e in explanations if e.fault is not Fault.NONE}
+    chances = {state_of(e.fault): e.probability for e in explanations if e.fault is not PartFault.NONE}
     chances[FindingState.WITHIN_TOLERANCE] = works.probability * inside
     chances[FindingState.OFF_VALUE] = works.probability * (1.0 - inside)
     state = max(chances, key=lambda s: chances[s])

@@ -12,7 +12,7 @@ from enum import Enum
 from types import MappingProxyType
 
 from twonode.analysis.errors import AnalysisError
-from twonode.analysis.hypotheses import STRAY_FARAD
+from twonode.analysis.part_faults import STRAY_FARAD
 from twonode.analysis.quantities import format_quantity, parse_quantity
 from twonode.analysis.stage import Part, PartKind, Stage
 from twonode.analysis.stage.wording import nearest

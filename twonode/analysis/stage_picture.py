@@ -6,7 +6,6 @@ stands alone: areas carry patterns and names, curves line styles and marks.
 
 from __future__ import annotations
 
-import io
 import textwrap
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -14,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from twonode.analysis.corners import Response
 from twonode.analysis.explain import StageExplained
 from twonode.analysis.look import (
     BAND,
@@ -25,11 +25,13 @@ from twonode.analysis.look import (
     SOUND,
     TROUBLE,
     decibels,
+    figure_png,
     hertz_words,
+    plain_axes,
     shortened,
     type_settings,
 )
-from twonode.analysis.paths import GroundBranch, Response, fed_ratio, signal_paths
+from twonode.analysis.paths import GroundBranch, fed_ratio, signal_paths
 from twonode.analysis.quantities import format_quantity
 from twonode.analysis.single_fault import FaultKind, SingleFault, fault_words, faulty_stage
 from twonode.analysis.stage import PartKind, Stage
@@ -42,7 +44,7 @@ __all__ = ["draw_stage_picture", "stage_picture_png"]
 
 Real = NDArray[np.float64]
 
-_WIDTH_IN, _HEIGHT_IN, _DOTS_PER_IN = 13.0, 13.0, 100
+_WIDTH_IN, _HEIGHT_IN = 13.0, 13.0
 _FREQUENCY_HZ = np.geomspace(1.0, 1e7, 701)
 _LEFT, _WIDE = 0.085, 0.605
 _KEYS_AT = _LEFT + _WIDE + 0.02
@@ -84,13 +86,7 @@ class _Curve:
 
 def stage_picture_png(explained: StageExplained) -> bytes:
     """The picture as a PNG, 1300 x 1300 dots."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-
-    figure = draw_stage_picture(explained)
-    FigureCanvasAgg(figure)
-    target = io.BytesIO()
-    figure.savefig(target, format="png", dpi=_DOTS_PER_IN, metadata={"Software": None})
-    return target.getvalue()
+    return figure_png(draw_stage_picture(explained))
 
 
 def draw_stage_picture(explained: StageExplained) -> Figure:
@@ -164,7 +160,6 @@ def _draw_shares(figure: Figure, explained: StageExplained) -> None:
     for part, share, top in zip(parts, shares, tops, strict=True):
         _name_area(axes, part, share, top)
     axes.set_ylim(0.0, 100.0)
-    axes.set_ylabel("share, %", size=15)
     axes.set_title(
         f"How the signal current at the {stage.drive} reaches ground",
         size=15,
@@ -172,7 +167,7 @@ def _draw_shares(figure: Figure, explained: StageExplained) -> None:
         loc="left",
         pad=8,
     )
-    _finish(axes)
+    _finish(axes, "share, %")
     keys = [
         Patch(facecolor=fill, hatch=pattern, edgecolor=INK, linewidth=1.0)
         for fill, pattern in _AREAS[: len(shares)]
@@ -289,12 +284,11 @@ def _draw_levels(axes: Axes, curves: list[_Curve], source_ohm: float | None, tit
     bottom = max(float(everything.min()), top - _DEEPEST_DB)
     margin = max(0.06 * (top - bottom), 1.5)
     axes.set_ylim(bottom - margin, top + margin)
-    axes.set_ylabel("dB", size=15)
     axes.set_title(title, size=15, weight="bold", loc="left", pad=8)
-    _finish(axes)
+    _finish(axes, "dB")
 
 
-def _finish(axes: Axes) -> None:
+def _finish(axes: Axes, label: str) -> None:
     from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter
 
     axes.set_xscale("log")
@@ -303,9 +297,5 @@ def _finish(axes: Axes) -> None:
     axes.xaxis.set_major_formatter(FuncFormatter(lambda hz, _: hertz_words(hz)))
     axes.xaxis.set_minor_formatter(NullFormatter())
     axes.yaxis.set_major_locator(MaxNLocator(5))
-    axes.set_facecolor("white")
     axes.set_axisbelow(True)
-    axes.grid(visible=True, which="major", color="#d9dbe0", linewidth=0.9)
-    axes.tick_params(labelsize=14)
-    for side in ("top", "right"):
-        axes.spines[side].set_visible(False)
+    plain_axes(axes, label)

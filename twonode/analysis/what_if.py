@@ -42,8 +42,9 @@ from types import MappingProxyType
 
 import numpy as np
 
+from twonode.analysis.corners import Corner, Side, best_level, find_corners
 from twonode.analysis.dc_division import dc_share, dc_volts, has_supply
-from twonode.analysis.paths import Corner, Side, best_level, fed_ratio, find_corners, signal_paths
+from twonode.analysis.paths import fed_ratio, signal_paths
 from twonode.analysis.quantities import format_quantity
 from twonode.analysis.single_fault import SingleFault, faulty_stage
 from twonode.analysis.stage import Stage

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from twonode.console.options import Quantity, common_options
+from twonode.console.options import Pair, Quantity, common_options
 
 if TYPE_CHECKING:
     from twonode.acquire.rediagnose import Swept
@@ -24,22 +24,6 @@ if TYPE_CHECKING:
 __all__ = ["diagnose"]
 
 _OVER_RANGE = {"ol", "o.l", "o.l."}
-
-
-class _ReadingType(click.ParamType):  # type: ignore[type-arg,unused-ignore]
-    """PLACE=READING; what it may be is known once the stage is, so the reading stays text here."""
-
-    def __init__(self, name: str, example: str) -> None:
-        self.name = name
-        self._example = example
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        if not isinstance(value, str):
-            return value
-        place, sign, text = value.partition("=")
-        if not sign or not place.strip() or not text.strip():
-            self.fail(f"{value!r}: write it like {self._example}", param, ctx)
-        return place.strip(), text.strip()
 
 
 @click.command(
@@ -55,7 +39,7 @@ class _ReadingType(click.ParamType):  # type: ignore[type-arg,unused-ignore]
 @click.option(
     "--dc",
     "dc",
-    type=_ReadingType("node=volts", '--dc "output grid=0.42V"'),
+    type=Pair("node=volts", 'it like --dc "output grid=0.42V"'),
     multiple=True,
     metavar="NODE=VOLTS",
     help='DC volts read from a node to ground, such as "output grid=0.42V" or "output grid=0.42V ± 1%"; may be '
@@ -63,7 +47,7 @@ class _ReadingType(click.ParamType):  # type: ignore[type-arg,unused-ignore]
 )
 @click.option(
     "--ohms",
-    type=_ReadingType("part=ohms", "--ohms R12=482k"),
+    type=Pair("part=ohms", "it like --ohms R12=482k"),
     multiple=True,
     metavar="PART=OHMS",
     help="Ohms read across a part with one end lifted, such as R12=482k, or C7=OL for over range; may be repeated.  "
@@ -141,12 +125,12 @@ def _diagnose(
     use_nulls: bool,
     as_json: bool,
 ) -> int:
-    from twonode.acquire.cautions import DC_CAUTIONS, SWEEP_CAUTIONS
     from twonode.acquire.rediagnose import swept_stage
     from twonode.analysis.diagnose import diagnose as weigh
     from twonode.analysis.diagnosis_report import diagnosis_document, diagnosis_lines, is_settled, rates_words
-    from twonode.analysis.measurement_candidates import MeasurementKind
+    from twonode.analysis.measurement_action import MeasurementKind
     from twonode.analysis.next_measurement import propose_next
+    from twonode.cautions import DC_CAUTIONS, SWEEP_CAUTIONS
 
     swept = swept_stage(paths, use_nulls=use_nulls)
     line_hz = next((row.line_hz for row in swept.recordings[0].points if row.line_hz), 50.0)
@@ -277,9 +261,9 @@ def _conditions_words(
 
 
 def _before(named: Path, suspect: str, *, as_json: bool) -> int:
-    from twonode.acquire.cautions import SWEEP_CAUTIONS
     from twonode.analysis.clips import propose_clips
-    from twonode.analysis.diagnosis_report import clips_document, clips_lines
+    from twonode.analysis.clips_report import clips_document, clips_lines
+    from twonode.cautions import SWEEP_CAUTIONS
     from twonode.console.explain import stage_named
 
     stage = stage_named(str(named))

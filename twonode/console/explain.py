@@ -99,10 +99,10 @@ def explain(
         raise click.UsageError("--picture and --no-picture exclude each other")
     if picture is not None and picture.suffix.lower() != ".png":
         raise click.UsageError(f"--picture: {picture.name} must end in .png, which is what is drawn")
-    from twonode.acquire.cautions import DC_CAUTIONS
     from twonode.analysis.explain import DEFAULT_HZ, explain_stage, explained_document
     from twonode.analysis.single_fault import parse_fault
     from twonode.analysis.what_if import FEED_OHM
+    from twonode.cautions import DC_CAUTIONS
 
     stage = stage_named(stage_name)
     explained = explain_stage(
@@ -226,6 +226,7 @@ def _table(console: Console, title: str, first: str, columns: Sequence[str]) -> 
 def _show_paths(console: Console, explained: StageExplained, faulty: SignalPaths | None) -> None:
     """The shares and levels, a few frequencies at a time; with a fault each row has a second one below it."""
     from twonode.analysis.explain import way_words
+    from twonode.analysis.explain_table import hertz_cell, level_cell, node_levels, share_cell
 
     paths = explained.paths
     count = paths.frequency_hz.size
@@ -233,7 +234,7 @@ def _show_paths(console: Console, explained: StageExplained, faulty: SignalPaths
     single = all(branch.end in _held(explained.stage) for branch in paths.leaving(paths.drive))
     for start in starts:
         here = slice(start, min(start + _FREQUENCIES_A_TABLE, count))
-        heads = [_hertz(hz) for hz in paths.frequency_hz[here]]
+        heads = [hertz_cell(hz) for hz in paths.frequency_hz[here]]
         leaving = {f"{b.part} to {b.end}": b.share for b in paths.leaving(paths.drive)}
         other = (
             {} if faulty is None else {f"{b.part} to {b.end}": b.share for b in faulty.leaving(paths.drive)}
@@ -246,21 +247,21 @@ def _show_paths(console: Console, explained: StageExplained, faulty: SignalPaths
             leaving,
             other,
             here,
-            _share,
+            share_cell,
         )
         if not single:
             ground = {way_words(b): b.share for b in paths.ground}
             other = {} if faulty is None else {way_words(b): b.share for b in faulty.ground}
-            _rows(console, "Where it reaches ground", "by way of", heads, ground, other, here, _share)
+            _rows(console, "Where it reaches ground", "by way of", heads, ground, other, here, share_cell)
         _rows(
             console,
             "Level, dB",
             "",
             heads,
-            _levels(paths),
-            {} if faulty is None else _levels(faulty),
+            node_levels(paths),
+            {} if faulty is None else node_levels(faulty),
             here,
-            _db,
+            level_cell,
         )
 
 
@@ -268,20 +269,6 @@ def _held(stage: Stage) -> frozenset[str]:
     from twonode.analysis.paths import signal_ground
 
     return signal_ground(stage.parts)
-
-
-def _levels(paths: SignalPaths) -> dict[str, Any]:
-    """Every node against the drive node, the far node last, and that one against the source."""
-    from twonode.analysis.paths import decibels
-
-    far = paths.nodes.index(paths.far)
-    others = [row for row in range(1, len(paths.nodes)) if row != far]
-    levels = {
-        f"{paths.nodes[row]} against {paths.drive}": decibels(paths.ratio[row]) for row in (*others, far)
-    }
-    if paths.fed is not None:
-        levels[f"{paths.far} against the source"] = decibels(paths.fed[far])
-    return levels
 
 
 def _rows(
@@ -302,35 +289,13 @@ def _rows(
     console.print(table)
 
 
-def _share(value: float) -> str:
-    percent = value * 100.0
-    if percent >= 99.95:
-        return "100 %"
-    return f"{percent:.1f} %" if percent >= 0.1 else "<0.1 %"
-
-
-def _db(value: float) -> str:
-    return "nothing" if value == float("-inf") else f"{round(value, 1) + 0.0:+.1f}".replace("+0.0", "0.0")
-
-
-def _hertz(hz: float) -> str:
-    for limit, unit in ((1e6, "MHz"), (1e3, "kHz")):
-        if hz >= limit:
-            return f"{hz / limit:.4g} {unit}"
-    return f"{hz:.4g} Hz"
-
-
 def _show_dc(console: Console, explained: StageExplained, cautions: Sequence[str]) -> None:
+    from twonode.analysis.explain_table import dc_share_words
     from twonode.analysis.what_if import volts_words
 
     if explained.dc is None:
         console.print()
-        share = explained.dc_share
-        reach = (
-            "has no DC path"
-            if share is None
-            else f"gets {share * 100:.0f} % of the {explained.stage.drive}'s"
-        )
+        reach = dc_share_words(explained.dc_share, explained.stage.drive)
         console.print(f"DC: the stage names no supply; the {explained.stage.far} {reach}.")
         return
     comparison = explained.comparison
@@ -349,10 +314,11 @@ def _show_dc(console: Console, explained: StageExplained, cautions: Sequence[str
 
 
 def _show_faults(console: Console, explained: StageExplained) -> None:
+    from twonode.analysis.explain_table import hertz_cell, level_cell
     from twonode.analysis.what_if import volts_words
 
     stage = explained.stage
-    heads = [_hertz(hz) for hz in explained.sound.band_hz.values()]
+    heads = [hertz_cell(hz) for hz in explained.sound.band_hz.values()]
     table = _table(
         console,
         f"What each fault would do at the {stage.far}: change in dB with the same source"
@@ -362,7 +328,7 @@ def _show_faults(console: Console, explained: StageExplained) -> None:
     )
     table.add_column("in words", overflow="fold")
     for effect in explained.effects:
-        cells = [_db(change) for change in effect.change_db.values()]
+        cells = [level_cell(change) for change in effect.change_db.values()]
         if explained.dc is not None:
             cells.append("floats" if effect.far_dc_v is None else volts_words(effect.far_dc_v))
         table.add_row(f"{effect.fault.part} {effect.fault.kind.value}", *cells, "; ".join(effect.words))

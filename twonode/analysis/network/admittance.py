@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from twonode.analysis.stage import Part, PartKind
 
-__all__ = ["PartAdmittance", "part_admittance"]
+__all__ = ["Complex", "PartAdmittance", "capacitor_admittance", "inductor_admittance", "part_admittance"]
 
 Complex = NDArray[np.complex128]
 Scalars = float | NDArray[np.float64]
