@@ -5,10 +5,12 @@ import pytest
 from swept import fixture_request
 
 from twonode.acquire import PointDone, run_sweep
+from twonode.acquire.dialled import dialled_hz
 from twonode.acquire.errors import DialledOff
 from twonode.acquire.reestimate import reestimate
 from twonode.acquire.request import PlanKind
 from twonode.analysis.hookup import HookUp
+from twonode.analysis.traces import ChannelCodes, TracePair
 from twonode.drivers.bench import Bench
 from twonode.drivers.manual import MANUAL_PROFILE, ManualLink
 from twonode.drivers.simulated import SimulatedSettings, direct_links
@@ -92,3 +94,29 @@ def test_a_knob_on_the_wrong_range_is_said_and_the_output_is_switched_off(tmp_pa
     assert not links.world.output_on
     [folder] = [each for each in tmp_path.iterdir() if not each.name.startswith(".")]
     assert read_recording(folder).used
+
+
+def _shown(volts, volts_per_div=0.5):
+    """Both channels showing the same, 25 codes a division, 2 us a sample."""
+    channel = ChannelCodes(
+        codes=np.round(volts / volts_per_div * 25).astype(np.int16),
+        volts_per_code=volts_per_div / 25,
+        volts_at_code_zero=0.0,
+        lowest_code=-128,
+        highest_code=127,
+        volts_per_div=volts_per_div,
+    )
+    return TracePair(drive=channel, far=channel, sample_interval_s=2e-6)
+
+
+def test_an_output_that_was_never_switched_on_is_no_knob_on_the_wrong_range():
+    seconds = 2e-6 * np.arange(6000)
+    noise = np.random.default_rng(3).normal(0.0, 0.02, 6000)
+    hum = 0.1 * np.sin(2 * np.pi * 50 * seconds)
+    assert dialled_hz(_shown(noise + hum), 1000.0) == 1000.0
+    # The same knob with something behind it is said to be wrong.
+    with pytest.raises(DialledOff, match=r"traces show 5\.00 kHz"):
+        dialled_hz(_shown(noise + np.sin(2 * np.pi * 5000 * seconds)), 1000.0)
+    assert dialled_hz(_shown(noise + np.sin(2 * np.pi * 1030 * seconds)), 1000.0) == pytest.approx(
+        1030.0, rel=1e-3
+    )

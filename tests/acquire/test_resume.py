@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import msgspec
 import pytest
 from swept import fixture_request, stage_request
 
@@ -112,6 +113,12 @@ def test_the_continued_recording_holds_old_and_new_points_and_all_of_them_count(
     assert estimate.capacitance.standard_uncertainty < alone.capacitance.standard_uncertainty
     assert abs(estimate.capacitance.value - TRUTH) < 4 * estimate.capacitance.standard_uncertainty
     assert verify_recording(recording.folder).state is VerifiedState.SOUND
+
+
+def test_points_of_an_older_way_of_reading_keep_its_number(tmp_path):
+    old = read_recording(interrupted(EVEN, tmp_path))
+    now = msgspec.structs.replace(old.header, ratio_reading=old.header.ratio_reading + 1)
+    assert Resumed(recording=old).header(now).ratio_reading == old.header.ratio_reading
 
 
 @pytest.mark.parametrize("request_", [EVEN, GIVEN], ids=["even", "given"])

@@ -19,7 +19,8 @@ from twonode.console.benchfile import (
     read_bench,
     write_bench,
 )
-from twonode.drivers.simulated import SimulatedBench, SimulatedSettings
+from twonode.drivers.profiles import shipped_profiles
+from twonode.drivers.simulated import GeneratorFamily, SimulatedBench, SimulatedSettings
 from twonode.recordings import read_recording
 
 
@@ -82,7 +83,7 @@ def test_forgetting_stands_alone(file):
 
 
 def test_a_resistor_that_is_none_is_named_once(file):
-    assert run("bench", "--set", "resistors=100k").stderr.startswith("resistors: '100k': ")
+    assert run("bench", "--set", "resistors=100k").stderr.startswith("resistors: '100k' has no tolerance")
 
 
 @pytest.mark.parametrize(
@@ -186,7 +187,7 @@ def test_any_other_file_is_refused_or_read_and_nothing_else(tmp_path_factory, co
         generator=st.none() | st.builds(Remembered, address=st.text(min_size=1).filter(str.strip)),
         line_hz=st.sampled_from((50, 60)),
         probes=st.tuples(st.sampled_from((1, 10)), st.sampled_from((1, 10))),
-        resistors=st.lists(st.sampled_from(("100k 0.1%", "4k7 5%"))).map(tuple),
+        resistors=st.lists(st.sampled_from(("100k 0.1%", "4k7 5%")), unique=True).map(tuple),
     )
 )
 def test_what_is_written_is_read_back(tmp_path_factory, bench):
@@ -246,3 +247,75 @@ def test_the_remembered_voltmeter_is_named_by_a_word(file):
     found = run(*asked, input="\n\n")
     assert found.exit_code == 3
     assert "TCPIP0::127.0.0.1::9::SOCKET" in found.stderr
+
+
+@pytest.mark.parametrize("family", ["G2", "G3", "G5"])
+def test_trying_a_bench_asks_each_instrument_the_way_its_profile_says(file, family):
+    profile = next(p for p in shipped_profiles().values() if p.family == family)
+    settings = SimulatedSettings(
+        stage=shipped_stage("wrenfield-46-driver-output"), generator_family=GeneratorFamily(family)
+    )
+    with SimulatedBench(settings) as bench:
+        run("bench", "--set", f"generator={bench.generator_resource}")
+        run("bench", "--set", f"generator-profile={profile.name}")
+        # From memory: said here, and not only when a sweep is to begin.
+        refused = run("bench", "--try")
+        assert refused.exit_code == 3
+        assert "from memory" in refused.stdout
+        allowed = run("bench", "--try", "--set", "allow-unverified=yes")
+        assert allowed.exit_code == 0, allowed.stdout
+        assert f"profile {profile.name}" in allowed.stdout
+
+
+def test_a_generator_turned_by_hand_is_not_asked(file):
+    result = run("bench", "--set", "generator=manual", "--try")
+    assert result.exit_code == 0
+    assert "turned by hand" in result.stdout
+
+
+def test_a_file_that_is_not_sound_can_be_forgotten_as_its_error_says(file):
+    file.parent.mkdir(parents=True)
+    file.write_text("line_hz = 55\n", encoding="utf-8")
+    refused = run("bench", "--show")
+    assert refused.exit_code == 2
+    assert "allowed are 50 and 60" in refused.stderr
+    assert "twonode bench --forget" in refused.stderr
+    assert run("bench", "--forget").exit_code == 0
+    assert run("bench", "--show").exit_code == 0
+    file.mkdir()
+    folder = run("bench", "--forget")
+    assert folder.exit_code == 2
+    assert "cannot be taken away" in folder.stderr
+
+
+@pytest.mark.parametrize(
+    ("setting", "words"),
+    [
+        ("scope=manual", "only a generator can be turned by hand"),
+        ("resistors=100k 0.1%, 100k 1%", "two have the value"),
+        ("resistors=100k", "has no tolerance"),
+        ("generator-profile=scope-curve", "no profile for a generator"),
+        ("generator-profile=generator-scp", "generator-scpi"),
+    ],
+)
+def test_what_could_not_be_used_later_is_not_remembered(file, setting, words):
+    run("bench", "--set", "generator=TCPIP0::192.168.1.20::5025::SOCKET")
+    before = read_bench()
+    result = run("bench", "--set", setting)
+    assert result.exit_code == 2
+    assert words in result.stderr
+    assert read_bench() == before
+
+
+def test_a_decimal_comma_is_refused_for_what_it_is(file):
+    # As everywhere in the program; split at it, the message would speak of things nobody typed.
+    result = run("bench", "--set", "resistors=100k 0,1%,1M 0.1%")
+    assert result.exit_code == 2
+    assert "'0,1%' is no tolerance" in result.stderr
+
+
+def test_an_address_that_looks_like_none_is_kept_and_pointed_out(file):
+    # A VISA library may know instruments by names of one's own.
+    result = run("bench", "--set", "scope=MyScope")
+    assert result.exit_code == 0
+    assert "not the form of a VISA address" in result.stdout

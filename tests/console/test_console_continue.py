@@ -95,7 +95,7 @@ def test_misbehaviour_is_listed_and_belongs_to_the_simulated_bench(tmp_path):
     assert "@closing" in listed.stdout
     wrong = run("simulate", "--misbehave", "nonsense", "--json")
     assert wrong.exit_code == 2
-    assert "no-reply" in json_of(wrong)["error"]["what"]
+    assert "`--misbehave help` lists" in json_of(wrong)["error"]["what"]
     real = ("--generator", "TCPIP0::127.0.0.1::1::SOCKET", "--scope", "TCPIP0::127.0.0.1::1::SOCKET")
     refused = run("sweep", *SERIES, *real, "--misbehave", "hum", "--archive", tmp_path / "a", "--json")
     assert refused.exit_code == 2

@@ -1,5 +1,8 @@
 """What `twonode instruments` says; looking for instruments is replaced here, since it would send a broadcast."""
 
+import socket
+import threading
+
 import pytest
 from console_runs import json_of, run
 
@@ -74,3 +77,39 @@ def test_given_addresses_are_asked_and_nothing_is_looked_for(manager):
     assert document["looked"] is False
     assert "Nothing listens" in document["instruments"][0]["error"]
     assert "no instrument address" in document["instruments"][1]["error"]
+
+
+@pytest.fixture
+def wants_return():
+    """An instrument that hears only lines that end in CR LF."""
+    listener = socket.create_server(("127.0.0.1", 0))
+
+    def serve():
+        for _ in range(2):
+            connection, _ = listener.accept()
+            with connection:
+                heard = b""
+                while data := connection.recv(100):
+                    heard += data
+                    if heard.endswith(b"*IDN?\r\n"):
+                        connection.sendall(b"FERNHILL,SG-20,1,1\r\n")
+
+    thread = threading.Thread(target=serve, daemon=True)
+    thread.start()
+    yield f"TCPIP0::127.0.0.1::{listener.getsockname()[1]}::SOCKET"
+    listener.close()
+
+
+def test_an_instrument_that_wants_a_carriage_return_is_heard_and_that_is_said(wants_return, monkeypatch):
+    real = link.open_link
+    monkeypatch.setattr(link, "open_link", lambda *a, **k: real(*a, **{"timeout_s": 0.3, **k}))
+    result = run("instruments", wants_return)
+    assert result.exit_code == 0
+    assert "answers: FERNHILL,SG-20,1,1" in result.stdout
+    assert "only lines that end in CR LF" in result.stdout
+
+
+def test_an_address_that_does_not_answer_comes_with_advice():
+    result = run("instruments", "TCPIP0::127.0.0.1::1::SOCKET")
+    assert result.exit_code == 3
+    assert "Check the address and port" in result.stdout

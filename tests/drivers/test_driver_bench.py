@@ -47,6 +47,13 @@ def test_entering_switches_off_what_a_killed_run_left_on_before_the_scope_is_tou
         assert bench.scope.profile.name == "scope-ten-field"
 
 
+def test_whoever_leaves_by_an_error_is_told_that_the_output_is_off(generator, scope):
+    with pytest.raises(ReplyError) as caught, bench_of(generator, scope) as bench:
+        bench.generator.output(True)
+        raise ReplyError("what", "why", "do")
+    assert caught.value.__notes__ == ["The generator was asked: its output is off."]
+
+
 @pytest.mark.parametrize("error", [None, ValueError, KeyboardInterrupt, SystemExit, ReplyError])
 def test_leaving_by_any_route_switches_the_output_off(generator, scope, error):
     def work():

@@ -148,6 +148,36 @@ def test_the_unit_of_a_reply_is_settled_once_by_what_was_sent():
         other.set_frequency(777.0)
 
 
+G5_REPLIES = {
+    ":r20=0.": ":r20=0,0.",
+    ":r21=0.": ":r21=0.",
+    ":r23=0.": ":r23=100000,0.",
+    ":r25=0.": ":r25=2000.",
+    ":r27=0.": ":r27=1000.",
+}
+
+
+def test_colon_register_commands_are_those_of_the_table_and_every_acknowledgement_is_heard():
+    link = AcknowledgingLink(dict(G5_REPLIES), acknowledge=":ok")
+    generator = generator_on(link, "generator-colon-registers", prepare_vpp=2.0)
+    generator.prepare()
+    assert generator.set_frequency(1000.0) == 1000.0
+    assert [text for text in link.sent if text.startswith(":w")] == [
+        ":w20=0,0.",
+        ":w21=0.",
+        ":w27=1000.",
+        ":w25=2000.",
+        ":w23=100000,0.",
+    ]
+    # Shown in another unit than hertz, the figure is another one.
+    link.replies[":r23=0."] = ":r23=100000,1."
+    with pytest.raises(ReplyError):
+        generator.set_frequency(1000.0)
+    link.acknowledge = ":err"
+    with pytest.raises(CommandRefused, match=":err"):
+        generator.output(True)
+
+
 def test_letter_pair_commands_are_those_of_the_table_and_fit_its_line():
     link = AcknowledgingLink({"cf": "cf000100000"})
     generator = generator_on(link, "generator-letter-pairs")
@@ -216,6 +246,7 @@ def test_a_reply_that_is_not_of_the_family_is_refused(reply):
         (GeneratorFamily.WRITE_READ, ScopeFamily.SIGNED_CODES),
         (GeneratorFamily.LETTER_PAIRS, ScopeFamily.WAVEDESC),
         (GeneratorFamily.KEY_VALUE, ScopeFamily.MEMORY_LIST),
+        (GeneratorFamily.COLON_REGISTERS, ScopeFamily.CURVE_NEWER),
     ],
 )
 def test_over_sockets_line_ends_and_blocks_leave_nothing_in_the_pipe(generator, scope):
@@ -241,7 +272,8 @@ def test_over_sockets_line_ends_and_blocks_leave_nothing_in_the_pipe(generator, 
         bench.scope.set_time(0.5e-3)
         for channel in (1, 2):
             bench.scope.set_volts_per_div(channel, 0.5)
+        # Bench seconds: eight of them go by in one of a busy machine.
         for _ in range(2):
-            trace = bench.scope.capture(timeout_s=5.0).channel_1
+            trace = bench.scope.capture(timeout_s=100.0).channel_1
             assert np.ptp(trace.codes) * trace.volts_per_code == pytest.approx(2.0, rel=0.2)
     assert not served.world.output_on

@@ -114,6 +114,19 @@ def test_a_question_that_blocks_is_given_until_the_deadline(vdiv_link):
     assert given == [pytest.approx(3.0)]
 
 
+def test_what_is_asked_once_a_record_looks_complete_waits_for_nothing_else(vdiv_link):
+    # S2's guide: *OPC? and not STATE? says that a single is over; without a trigger it would never answer.
+    answers = iter(["Armed", "Stop"])
+    vdiv_link.replies.update({"SAST?": lambda: next(answers, "Armed"), "*OPC?": "1"})
+    done = Done(ask="SAST?", answers=("Stop",), then="*OPC?")
+    scope = scope_on(vdiv_link, "scope-vdiv-codes", done=done)
+    scope.capture(timeout_s=5.0)
+    assert vdiv_link.sent.index("*OPC?") > max(i for i, text in enumerate(vdiv_link.sent) if text == "SAST?")
+    with pytest.raises(NoTrigger):
+        scope.capture(timeout_s=0.5)
+    assert vdiv_link.sent.count("*OPC?") == 1
+
+
 @pytest.mark.parametrize("silent", [True, False])
 def test_a_channel_that_is_not_displayed_is_named(vdiv_link, silent):
     scope = scope_on(vdiv_link, "scope-vdiv-codes")

@@ -19,16 +19,16 @@ import numpy as np
 import twonode
 from twonode.acquire.errors import SweepFailed
 from twonode.acquire.events import Event, Note, PointDone, SweepClosed, SweepStarted
-from twonode.acquire.filed import filed_instruments, filed_probe, filed_row, filed_versions
+from twonode.acquire.filed import channel_class, filed_instruments, filed_probe, filed_row, filed_versions
 from twonode.acquire.nullchain import RangePair, chain_of_ranges, first_ranges
 from twonode.acquire.nullpoint import LEAST_POINTS, NullTaker, check_channels, out_of_range
 from twonode.acquire.nullrequest import NullRequest, check_null_request
 from twonode.acquire.safety import look_at_nodes
 from twonode.acquire.timing import Placement, place_frequency
-from twonode.analysis.channel import ChannelClass
 from twonode.analysis.hookup import HookUp
 from twonode.analysis.quantities import format_quantity
 from twonode.analysis.ratio import RatioPoint, Refusal
+from twonode.analysis.ratio_again import RATIO_READING
 from twonode.drivers.bench import Bench
 from twonode.drivers.errors import BenchError
 from twonode.recordings.model import Conditions, Ended, Header, RecordingKind
@@ -206,7 +206,7 @@ def _measure(bench: Bench, request: NullRequest, plan: _Plan, writer: RecordingW
 
 
 def _header(bench: Bench, request: NullRequest, plan: _Plan, created: datetime) -> Header:
-    scope_class = ChannelClass(gain_sigma=bench.scope.profile.gain_standard_uncertainty)
+    scope_class = channel_class(bench)
     volts = request.node_volts
     pairs = (plan.first, *plan.chain)
     return Header(
@@ -241,4 +241,5 @@ def _header(bench: Bench, request: NullRequest, plan: _Plan, created: datetime) 
             "far_volts_per_div": sorted({pair.far_volts_per_div for pair in pairs}),
         },
         versions=filed_versions(),
+        ratio_reading=RATIO_READING,
     )

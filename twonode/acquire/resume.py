@@ -231,6 +231,8 @@ class Resumed:
                 points=self.taken,
                 before=holds(old.header),
             ),
+            # Where they differ, the older one: `verify` holds no ratio against codes by a way it was not made.
+            ratio_reading=min(old.header.ratio_reading, header.ratio_reading),
             expected_farad=old.header.expected_farad,
             notes=(
                 *old.header.notes,

@@ -86,7 +86,8 @@ def try_generator(generator: Generator) -> Iterator[TrialStep]:
     for hz in (10.0, FREQUENCY_HZ, 100e3, 1e6):
         if lowest <= hz <= highest:
             yield _setting("frequency", hz, "Hz", generator.set_frequency)
-    for vpp in (0.1, 1.0, LEVEL_VPP, 5.0):
+    # What cannot be asked back would only repeat what was sent.
+    for vpp in (0.1, 1.0, LEVEL_VPP, 5.0) if generator.profile.amplitude.ask is not None else ():
         if generator.vpp_min <= vpp <= generator.vpp_max:
             yield _setting("amplitude", vpp, "V", generator.set_level)
     yield _step(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
@@ -51,14 +52,13 @@ def bench(
 
     Exit status: 0 done, 2 an answer that is none, 3 with --try: an instrument did not answer or is another kind.
     """
-    from twonode.console.benchfile import BenchFile, bench_path, read_bench, write_bench
+    from twonode.console.benchfile import BenchFile, bench_path, forget_bench, read_bench, write_bench
 
     del debug
     if forget and (show or trying or settings):
         raise click.UsageError("--forget stands alone: it takes away what the others show, try or set")
     if forget:
-        place = bench_path()
-        place.unlink(missing_ok=True)
+        place = forget_bench()
         return _done({"format": 1, "file": str(place), "bench": None}, "The bench is forgotten.", as_json)
     found = read_bench()
     if settings:
@@ -107,6 +107,7 @@ def _changed(found: BenchFile, key: str, value: str) -> BenchFile:
     import msgspec
 
     from twonode.console.benchfile import Remembered
+    from twonode.drivers.manual import MANUAL
 
     none = value.lower() == _NONE
     kind, _, what = key.partition("-")
@@ -115,9 +116,13 @@ def _changed(found: BenchFile, key: str, value: str) -> BenchFile:
         if what == "profile":
             if old is None:
                 raise click.UsageError(f"--set {key}: name the {kind}'s address first")
-            new = Remembered(address=old.address, profile=None if none else value)
+            new = Remembered(address=old.address, profile=None if none else _profile(kind, value))
         elif none:
             new = None
+        elif value.lower() == MANUAL and kind != "generator":
+            raise click.UsageError(
+                f"{key}: only a generator can be turned by hand; give the {kind}'s address"
+            )
         else:
             new = Remembered(address=value, profile=None if old is None else old.profile)
         return msgspec.structs.replace(found, **{kind: new})
@@ -139,6 +144,17 @@ def _changed(found: BenchFile, key: str, value: str) -> BenchFile:
         return msgspec.structs.replace(found, **{field: read(value)})
     except ValueError as exc:
         raise click.UsageError(f"{key}: {exc}") from exc
+
+
+def _profile(kind: str, name: str) -> str:
+    """The name of a profile that there is, for that kind. Raises UsageError, ProfileError."""
+    from twonode.console.benches import known_profiles
+    from twonode.drivers.profiles import kind_of
+
+    fitting = [each.name for each in known_profiles().values() if kind_of(each).value == kind]
+    if name not in fitting:
+        raise click.UsageError(f"{name!r} is no profile for a {kind}; there are {', '.join(sorted(fitting))}")
+    return name
 
 
 def _one_of(*allowed: str) -> Callable[[str], str]:
@@ -163,7 +179,8 @@ def _probes(text: str) -> tuple[int, int]:
 def _resistors(text: str) -> tuple[str, ...]:
     from twonode.console.benchfile import resistor_of
 
-    pieces = tuple(" ".join(piece.split()) for piece in text.replace(";", ",").split(",") if piece.strip())
+    # A comma between two digits is a decimal one, which is refused as it stands.
+    pieces = tuple(" ".join(p.split()) for p in re.split(r";|(?<!\d),|,(?!\d)", text) if p.strip())
     for piece in pieces:
         resistor_of(piece)
     return pieces
@@ -174,9 +191,8 @@ def _asked(found: BenchFile) -> BenchFile:
     click.echo("Enter keeps what stands in brackets; none forgets it. `twonode instruments` shows addresses.")
     for kind in _KINDS:
         remembered: Remembered | None = getattr(found, kind)
-        found = _ask(
-            found, kind, f"{kind.capitalize()}'s VISA address", remembered.address if remembered else None
-        )
+        question = f"{kind.capitalize()}'s VISA address" + (", or manual" if kind == "generator" else "")
+        found = _ask(found, kind, question, remembered.address if remembered else None)
         remembered = getattr(found, kind)
         if remembered is not None:
             question = f"  its command profile, where *IDN? leads to none (the {kind})"
@@ -209,34 +225,52 @@ def _tried(found: BenchFile | None) -> dict[str, tuple[bool, str]]:
 def _try(kind: str, remembered: Remembered, found: BenchFile) -> tuple[bool, str]:
     from twonode.console.benches import known_profiles
     from twonode.drivers.errors import BenchError
-    from twonode.drivers.link import open_link
+    from twonode.drivers.manual import MANUAL
+    from twonode.drivers.opening import open_as
     from twonode.drivers.profile_format import InstrumentKind
     from twonode.drivers.profiles import choose_profile
 
+    if kind == "generator" and remembered.address == MANUAL:
+        return True, "turned by hand, so there is nobody to ask"
+    known = known_profiles()
     try:
-        link = open_link(remembered.address, backend=found.visa)
-        try:
-            identity = link.query("*IDN?")
-        finally:
-            link.close()
+        link = open_as(
+            remembered.address,
+            remembered.profile,
+            visa=found.visa,
+            profiles=known,
+            kind=InstrumentKind(kind),
+        )
+        link.close()
         profile = choose_profile(
-            identity, InstrumentKind(kind), remembered.profile, profiles=known_profiles()
+            link.identity,
+            InstrumentKind(kind),
+            remembered.profile,
+            profiles=known,
+            allow_unverified=found.allow_unverified,
         )
     except BenchError as exc:
         return False, f"{exc.what} {exc.do}"
-    return True, f"{identity}; profile {profile.name}, {profile.hardware_status}"
+    return True, f"{link.identity}; profile {profile.name}, {profile.hardware_status}"
 
 
 def _print(found: BenchFile | None, tried: dict[str, tuple[bool, str]]) -> None:
+    from twonode.console.benches import profiles_path
     from twonode.console.benchfile import bench_path
+    from twonode.drivers.manual import MANUAL
 
     if found is None:
         click.echo("No bench is remembered yet; `twonode bench` asks for it.")
+        click.echo(f"It will be in {bench_path()}; your own command profiles belong in {profiles_path()}")
         return
     for kind in _KINDS:
         each: Remembered | None = getattr(found, kind)
         profile = f", profile {each.profile}" if each is not None and each.profile else ""
         click.echo(f"{kind:<10} {each.address + profile if each is not None else 'none'}")
+        if each is not None and "::" not in each.address and each.address != MANUAL:
+            click.echo(
+                "           not the form of a VISA address; `twonode bench --try` shows whether it leads anywhere"
+            )
         if kind in tried:
             ok, text = tried[kind]
             click.echo(f"           {'answers' if ok else 'TROUBLE'}: {text}")
@@ -249,4 +283,4 @@ def _print(found: BenchFile | None, tried: dict[str, tuple[bool, str]]) -> None:
         click.echo(f"visa       {found.visa}")
     if found.allow_unverified:
         click.echo("profiles from memory are allowed: check what they do on your instrument")
-    click.echo(f"remembered in {bench_path()}")
+    click.echo(f"remembered in {bench_path()}; your own command profiles belong in {profiles_path()}")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, MutableMapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import click
@@ -23,6 +24,8 @@ __all__ = [
     "bench_served_by",
     "check_bench_options",
     "known_profiles",
+    "profiles_by_kind",
+    "profiles_path",
     "real_bench",
     "remembered_voltmeter",
     "simulated_bench",
@@ -35,11 +38,16 @@ def known_profiles() -> Mapping[str, Profile]:
 
     Raises ProfileError for a file there that cannot be read.
     """
-    import platformdirs
-
     from twonode.drivers.profiles import load_profiles
 
-    return load_profiles(platformdirs.user_config_path("twonode", appauthor=False) / "profiles")
+    return load_profiles(profiles_path())
+
+
+def profiles_path() -> Path:
+    """The user's own profiles folder."""
+    import platformdirs
+
+    return platformdirs.user_config_path("twonode", appauthor=False) / "profiles"
 
 
 def real_bench(
@@ -59,7 +67,7 @@ def real_bench(
     from twonode.drivers.manual import MANUAL
 
     profiles = known_profiles()
-    named = _by_kind(profile_names, profiles)
+    named = profiles_by_kind(profile_names, profiles)
     return open_bench(
         hand=ScreenHand() if generator == MANUAL else None,
         generator=generator,
@@ -72,8 +80,11 @@ def real_bench(
     )
 
 
-def _by_kind(names: Sequence[str], profiles: Mapping[str, Profile]) -> dict[str, str]:
-    """Kind of instrument to profile name: a name says itself which instrument it is for."""
+def profiles_by_kind(names: Sequence[str], profiles: Mapping[str, Profile]) -> dict[str, str]:
+    """Kind of instrument to profile name: a name says itself which instrument it is for.
+
+    Raises ProfileError for a name that is none, UsageError for two of one kind.
+    """
     from twonode.drivers.errors import ProfileError
     from twonode.drivers.profiles import kind_of
 

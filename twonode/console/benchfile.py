@@ -23,12 +23,15 @@ __all__ = [
     "BenchFileError",
     "Remembered",
     "bench_path",
+    "forget_bench",
     "read_bench",
     "write_bench",
 ]
 
 BENCH_VARIABLE = "TWONODE_BENCH"
 _LARGEST_BYTES = 100_000
+_SAME_VALUE = 1e-6
+_ALLOWED = {"format": "1", "line_hz": "50 and 60", "probes": "1 and 10", "visa": '"system" and "python"'}
 
 
 class BenchFileError(TwonodeError):
@@ -67,11 +70,18 @@ class BenchFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     allow_unverified: bool = False
 
     def __post_init__(self) -> None:
+        seen: list[float] = []
         for text in self.resistors:
             try:
-                resistor_of(text)
+                ohm, _ = resistor_of(text)
             except ValueError as exc:
                 raise ValueError(f"resistors: {exc}") from exc
+            if any(abs(ohm - other) <= _SAME_VALUE * ohm for other in seen):
+                raise ValueError(
+                    f"resistors: two have the value of {text!r}, so a value does not say which one is clipped in; "
+                    "keep the better known one"
+                )
+            seen.append(ohm)
 
     @property
     def generator_and_scope_profiles(self) -> tuple[str, ...]:
@@ -88,7 +98,7 @@ class BenchFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
         """How well the resistor of this value at hand is known; None where there is none."""
         for text in self.resistors:
             value, tolerance = resistor_of(text)
-            if abs(value - ohm) <= 1e-6 * ohm:
+            if abs(value - ohm) <= _SAME_VALUE * ohm:
                 return tolerance
         return None
 
@@ -98,6 +108,8 @@ def resistor_of(text: str) -> tuple[float, Tolerance]:
     from twonode.analysis.quantities import parse_quantity, parse_tolerance
 
     value, _, tolerance = text.strip().partition(" ")
+    if not tolerance.strip():
+        raise ValueError(f"{text!r} has no tolerance; write a value and a tolerance, such as 100k 0.1%")
     try:
         return parse_quantity(value, "ohm"), parse_tolerance(tolerance)
     except TwonodeError as exc:
@@ -136,7 +148,9 @@ def read_bench(path: Path | None = None) -> BenchFile | None:
     except msgspec.ValidationError as exc:
         what, _, where = str(exc).partition(" - at `$")
         key = where.strip("`.")
-        raise _unreadable(place, f"{what}{f' (at {key})' if key else ''}") from exc
+        allowed = _ALLOWED.get(key.partition("[")[0])
+        at = f" (at {key}{f'; allowed are {allowed}' if allowed else ''})" if key else ""
+        raise _unreadable(place, f"{what}{at}") from exc
     except (TomlError, UnicodeDecodeError) as exc:
         raise _unreadable(place, f"it is no TOML: {exc}") from exc
 
@@ -165,6 +179,20 @@ def write_bench(bench: BenchFile, path: Path | None = None) -> Path:
     return place
 
 
+def forget_bench() -> Path:
+    """Take the bench file away, sound or not. Raises BenchFileError."""
+    place = bench_path()
+    try:
+        place.unlink(missing_ok=True)
+    except OSError as exc:
+        raise BenchFileError(
+            f"{place} cannot be taken away ({exc.strerror or exc}).",
+            "Every command would go on using it.",
+            f"Check your rights to that folder, or name another file in {BENCH_VARIABLE}.",
+        ) from exc
+    return place
+
+
 def _plain(bench: BenchFile) -> dict[str, object]:
     found: dict[str, object] = msgspec.to_builtins(bench)
     named = {key: value for key, value in found.items() if value is not None}
@@ -183,5 +211,5 @@ def _unreadable(place: Path, because: str) -> BenchFileError:
     return BenchFileError(
         f"The bench file {place} is not sound: {because}.",
         "It says which instruments every command uses.",
-        f"Correct it, let `twonode bench` ask again, or name another file in {BENCH_VARIABLE}.",
+        f"Correct it, take it away with `twonode bench --forget`, or name another file in {BENCH_VARIABLE}.",
     )

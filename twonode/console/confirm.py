@@ -45,7 +45,7 @@ def interactive() -> bool:
 
 def show_cautions(*, companion: bool = False) -> None:
     """The cautions on standard error; companion : one is clipped on for this sweep."""
-    from twonode.acquire.cautions import COMPANION_CAUTION, SWEEP_CAUTIONS
+    from twonode.cautions import COMPANION_CAUTION, SWEEP_CAUTIONS
 
     click.secho("BEFORE THE CLIPS GO ON", bold=True, err=True)
     for caution in (*SWEEP_CAUTIONS, *([COMPANION_CAUTION] if companion else [])):

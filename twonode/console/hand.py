@@ -13,6 +13,9 @@ __all__ = ["ScreenHand"]
 class ScreenHand:
     """A `drivers.manual.Hand` that reads Enter from the keyboard."""
 
+    def __init__(self) -> None:
+        self._asking = False
+
     def prepare(self) -> None:
         """Ask for a sine with nothing on it."""
         self._ask("Set the generator to a sine without DC offset, its output off or turned fully down")
@@ -34,8 +37,11 @@ class ScreenHand:
         if on:
             self._ask("Switch the generator's output on")
         else:
+            if self._asking:
+                click.echo(err=True)  # Ctrl-C left a question's line open
             click.echo("Switch the generator's output OFF, or turn it fully down, now.", err=True)
 
-    @staticmethod
-    def _ask(words: str) -> None:
+    def _ask(self, words: str) -> None:
+        self._asking = True
         click.prompt(f"{words}, then Enter", default="", show_default=False, err=True, prompt_suffix=" ")
+        self._asking = False

@@ -6,7 +6,7 @@ Owns the only place where the program looks for instruments on its own; everywhe
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -22,7 +22,8 @@ __all__ = ["instruments"]
 class _Found:
     """One address and what came of asking it.
 
-    kind, profile, hardware_status : None where no profile fits. error : why it could not be asked, else None.
+    kind, profile, hardware_status : None where no profile fits. error, advice : why it could not be asked and what to
+    do, else None. needs_return : it hears only lines that end in CR LF, which its profile has to say.
     """
 
     resource: str
@@ -31,6 +32,8 @@ class _Found:
     profile: str | None = None
     hardware_status: str | None = None
     error: str | None = None
+    advice: str | None = None
+    needs_return: bool = False
 
 
 @click.command()
@@ -80,15 +83,23 @@ def instruments(
       twonode instruments TCPIP0::192.168.1.20::5025::SOCKET
       twonode instruments --try TCPIP0::192.168.1.20::5025::SOCKET TCPIP0::192.168.1.21::5555::SOCKET
 
-    With --try one instrument is set and read back; a generator and a scope together (in this order) also show a known
-    sine on both channels: amplitude, frequency, polarity, overdrive, output off.
+    With --try one instrument is set and read back; a generator and a scope together (in this order, or those that
+    `twonode bench` remembers) also show a known sine on both channels: amplitude, frequency, polarity, overdrive,
+    output off. `twonode simulate --clips trial` serves a pair to rehearse it with.
 
     Exit status: 0 done, 3 an address that was given did not answer, or with --try a step did not pass.
     """
     del debug  # read from the command line before anything else can fail
     if trying:
+        from twonode.console.benchfile import read_bench
         from twonode.console.trial import try_instruments
 
+        bench = read_bench() if not addresses else None
+        if bench is not None and bench.generator is not None and bench.scope is not None:
+            addresses = (bench.generator.address, bench.scope.address)
+            visa = visa or bench.visa
+            profiles = profiles or bench.generator_and_scope_profiles
+            allow_unverified = allow_unverified or bench.allow_unverified
         return try_instruments(
             addresses,
             visa=visa,
@@ -108,7 +119,12 @@ def instruments(
             click.echo(f"VISA library: {library_words(visa)}", err=True)
             click.echo("Looking for instruments (sends a broadcast into the local network) ...", err=True)
         found = [
-            _Found(resource=address, error="a serial port: not asked")
+            _Found(
+                resource=address,
+                error="a serial port: not asked",
+                advice="If an instrument is there, name its profile: twonode instruments --try "
+                f"{address} --profile NAME",
+            )
             if address.upper().startswith("ASRL")
             else _ask(address, visa)
             for address in _discovered(visa)
@@ -130,27 +146,32 @@ def _discovered(visa: Literal["system", "python"] | None) -> list[str]:
 
 def _ask(address: str, visa: Literal["system", "python"] | None) -> _Found:
     from twonode.console.benches import known_profiles
-    from twonode.drivers.errors import BenchError
-    from twonode.drivers.link import open_link
+    from twonode.drivers.errors import BenchError, ReplyTimeout
+    from twonode.drivers.link import Terminators, open_link
     from twonode.drivers.profiles import kind_of, matching_profiles
 
     try:
-        link = open_link(address, backend=visa)
+        needs_return = False
         try:
-            identity = link.identity
-        finally:
-            link.close()
+            link = open_link(address, backend=visa)
+        except ReplyTimeout:
+            if address.upper().endswith("::INSTR"):
+                raise  # there a message ends by itself
+            # Some hear a line only where a carriage return stands ahead of the line feed.
+            link = open_link(address, backend=visa, terminators=Terminators(write="\r\n"))
+            needs_return = True
+        link.close()
     except BenchError as exc:
-        return _Found(resource=address, error=exc.what)
-    for profile in matching_profiles(identity, known_profiles()):
-        return _Found(
-            resource=address,
-            identity=identity,
+        return _Found(resource=address, error=exc.what, advice=exc.do)
+    found = _Found(resource=address, identity=link.identity, needs_return=needs_return)
+    for profile in matching_profiles(link.identity, known_profiles()):
+        return replace(
+            found,
             kind=kind_of(profile).value,
             profile=profile.name,
             hardware_status=str(profile.hardware_status),
         )
-    return _Found(resource=address, identity=identity)
+    return found
 
 
 def _print(found: list[_Found], *, looked: bool) -> None:
@@ -168,9 +189,14 @@ def _print(found: list[_Found], *, looked: bool) -> None:
         click.secho(each.resource, bold=True)
         if each.error is not None:
             click.echo(f"  {each.error}")
+            if each.advice is not None:
+                click.echo(f"  {each.advice}")
             continue
         click.echo(f"  answers: {each.identity}")
         if each.profile is None:
             click.echo("  no profile fits; if one suits its manual, choose it with --profile NAME")
         else:
             click.echo(f"  {each.kind}, profile {each.profile} ({each.hardware_status})")
+        if each.needs_return:
+            name = each.profile or "NAME"
+            click.echo(f"  it hears only lines that end in CR LF, so name its profile: --profile {name}")

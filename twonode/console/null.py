@@ -6,6 +6,7 @@ Owns the command's options, its hook-up drawing and what is shown of the result.
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
     from twonode.analysis.stage import Part, Stage
     from twonode.recordings import Recording
 
-__all__ = ["null"]
+__all__ = ["null", "null_lines", "null_request", "null_stage"]
 
 _LEAD = """\
                       CHANNEL 1   CHANNEL 2
@@ -112,11 +113,11 @@ def null(**options: Any) -> int:
     as_json = options["as_json"]
     quiet = options["quiet"] or as_json
     check_bench_options(options)
-    stage = _stage_of(options)
+    stage = null_stage(options)
     if not quiet:
         onward = _IN_SET.format(node=stage.drive) if options["stage_file"] is not None else _ALONE
         click.echo(_LEAD.format(onward=onward) + "\n", err=True)
-    request = _request(options, stage)
+    request = null_request(options, stage)
     check_null_request(request)
     with debug_log(options["debug"]) as log, leaving(), bench_of(options, stage, one_node=True) as bench:
         archive = options["archive"] or default_archive()
@@ -125,7 +126,8 @@ def null(**options: Any) -> int:
     return Exit.DONE
 
 
-def _stage_of(options: dict[str, Any]) -> Stage:
+def null_stage(options: Mapping[str, Any]) -> Stage:
+    """The stage named with --stage, else one for the simulated bench. Raises StageError."""
     if options["stage_file"] is not None:
         from twonode.analysis.stage import load_stage
 
@@ -136,7 +138,13 @@ def _stage_of(options: dict[str, Any]) -> Stage:
     return series_stage(part="C", value_farad=1e-9, tolerance=None, resistor_ohm=1e6, resistor_tolerance=None)
 
 
-def _request(options: dict[str, Any], stage: Stage) -> NullRequest:
+def null_request(options: Mapping[str, Any], stage: Stage) -> NullRequest:
+    """The request that the options describe; inside a set the person at the keyboard is asked to confirm it.
+
+    stage : as `null_stage` gives it.
+
+    Raises UsageError for a tag that is given twice, UnfitRequest where it was not confirmed.
+    """
     from twonode.acquire import NullRequest
     from twonode.acquire.request import is_polarised
 
@@ -179,7 +187,7 @@ def _show(folder: Path, *, as_json: bool) -> None:
     if as_json:
         print(json.dumps(_document(recording, found)))
         return
-    for line in _lines(recording, found):
+    for line in null_lines(recording, found):
         click.echo(line)
 
 
@@ -219,7 +227,8 @@ def _document(recording: Recording, found: ChannelDifferences) -> dict[str, Any]
     }
 
 
-def _lines(recording: Recording, found: ChannelDifferences) -> list[str]:
+def null_lines(recording: Recording, found: ChannelDifferences) -> list[str]:
+    """What a null run found, in words, and where it is kept."""
     from twonode.analysis.quantities import format_quantity
 
     far = sorted({row.ranges_volts_per_div[1] for row in recording.used})

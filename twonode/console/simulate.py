@@ -9,12 +9,18 @@ from typing import TYPE_CHECKING
 import click
 
 from twonode.console.options import common_options, simulation_options
-from twonode.console.simulation import family_options, misbehave_option
+from twonode.console.simulation import Clips, family_options, misbehave_option
 
 if TYPE_CHECKING:
     from twonode.drivers.simulated.misbehave import Misbehaviour
 
 __all__ = ["simulate"]
+
+_HINTS = {
+    Clips.STAGE: "add to `twonode sweep ...`: --generator {generator} --scope {scope}",
+    Clips.NULL: "twonode null --generator {generator} --scope {scope}",
+    Clips.TRIAL: "twonode instruments --try {generator} {scope}",
+}
 
 
 @click.command()
@@ -23,6 +29,14 @@ __all__ = ["simulate"]
     "stage_file",
     type=click.Path(path_type=Path),
     help="Stage file with the circuit the bench is clipped to.  [default: the Wrenfield 46 of the demo]",
+)
+@click.option(
+    "--clips",
+    type=click.Choice([each.value for each in Clips]),
+    default=Clips.STAGE.value,
+    show_default=True,
+    help="Where the probes are: stage (drive and far node, 10:1), null (both on the drive node, 10:1, as for "
+    "`twonode null`), trial (both on the drive node, 1:1, as for `twonode instruments --try`).",
 )
 @family_options(hidden=False)
 @click.option(
@@ -33,6 +47,7 @@ __all__ = ["simulate"]
 @common_options
 def simulate(
     stage_file: Path | None,
+    clips: str,
     generator_family: str,
     scope_family: str,
     line: str,
@@ -46,25 +61,31 @@ def simulate(
 ) -> int:
     """Serve a simulated bench on this computer until interrupted (Ctrl-C).
 
-    Prints three addresses, one a line; only programs on this computer can reach them. The serial generators G3 and G4
-    keep their own language there and do not answer *IDN?, so their profile has to be named.
+    Prints three addresses, one a line, then what to type in a second terminal; only programs on this computer can
+    reach them. The serial generators G3, G4 and G5 keep their own language there and do not answer *IDN?, so their
+    profile has to be named.
 
     \b
     Example, in two terminals:
       twonode simulate --true C7=18n --seed 3
       twonode sweep --stage stage.toml --part C7 --generator ... --scope ...
+    To rehearse the guided check of new instruments:
+      twonode simulate --clips trial --scope-family S2
     What a program does when something goes wrong (the list: --misbehave help):
       twonode simulate --misbehave closed-inside-block@3 --misbehave hum@5
     """
     from twonode.analysis.stage import load_stage, shipped_stage
-    from twonode.console.simulation import simulated_settings
+    from twonode.console.simulation import profile_options_for, simulated_settings
     from twonode.drivers.leaving import leaving
     from twonode.drivers.simulated import SimulatedBench
 
     del debug  # read from the command line before anything else can fail
     stage = load_stage(stage_file) if stage_file is not None else shipped_stage("wrenfield-46-driver-output")
+    place = Clips(clips)
     settings = simulated_settings(
         stage,
+        probe_factors=place.probe_factors,
+        probe_nodes=(stage.drive, stage.drive) if place.on_one_node else None,
         seed=seed,
         true=true,
         faults=faults,
@@ -85,6 +106,9 @@ def simulate(
         else:
             for kind, resource in addresses.items():
                 print(f"{kind} {resource}", flush=True)
+            more = profile_options_for(generator_family, scope_family)
+            click.echo(f"In another terminal: {_HINTS[place].format_map(addresses)}{more}", err=True)
+            click.echo("Ctrl-C here ends it.", err=True)
         _wait_forever()
     return 0
 

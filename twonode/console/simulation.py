@@ -7,6 +7,7 @@ Owns the choice of dialects, and reading --true and --fault against the stage. T
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from enum import Enum
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -18,14 +19,40 @@ if TYPE_CHECKING:
     from twonode.drivers.simulated import SimulatedSettings
     from twonode.drivers.simulated.misbehave import Misbehaviour
 
-__all__ = ["GENERATOR_FAMILIES", "SCOPE_FAMILIES", "family_options", "misbehave_option", "simulated_settings"]
+__all__ = [
+    "GENERATOR_FAMILIES",
+    "SCOPE_FAMILIES",
+    "Clips",
+    "family_options",
+    "misbehave_option",
+    "profile_options_for",
+    "simulated_settings",
+]
 
-SCOPE_FAMILIES = ("S1a", "S1b", "S1c", "S2", "S3", "S4", "S5")
+SCOPE_FAMILIES = ("S1a", "S1b", "S1c", "S2", "S2-newer", "S3", "S4", "S5")
 """Values of `ScopeFamily`, here again so that a command's help needs no bench."""
-GENERATOR_FAMILIES = ("G1", "G1b", "G2", "G3", "G4")
+GENERATOR_FAMILIES = ("G1", "G1b", "G2", "G3", "G4", "G5")
 """Values of `GeneratorFamily`."""
 
 F = TypeVar("F", bound=Callable[..., Any])
+
+
+class Clips(Enum):
+    """Where both probes of a served bench are, and how their switches stand; the value is the word for it."""
+
+    STAGE = "stage"  # drive node and far node, 10:1: for sweeps
+    NULL = "null"  # both on the drive node, 10:1: for the null run
+    TRIAL = "trial"  # both on the drive node, 1:1: for the guided check of new instruments
+
+    @property
+    def on_one_node(self) -> bool:
+        """Whether both are on the drive node."""
+        return self is not Clips.STAGE
+
+    @property
+    def probe_factors(self) -> tuple[float, float]:
+        """Their switches, channel 1 first."""
+        return (1.0, 1.0) if self is Clips.TRIAL else (10.0, 10.0)
 
 
 def family_options(*, hidden: bool) -> Callable[[F], F]:
@@ -68,8 +95,14 @@ def _list_misbehaviour() -> None:
 
     for kind in Kind:
         click.echo(f"{kind.value:21} {kind.words}")
-    click.echo("Write NAME, NAME@connect, NAME@3 (from the third record on), NAME@closing, NAME@3,always,")
-    click.echo("generator:NAME@3 or scope:NAME@3; most happen to the scope where nothing is said.")
+    click.echo("NAME@3 is at the third record (a repeated point takes several), NAME alone at the second;")
+    click.echo(
+        "NAME@connect and NAME@closing at the beginning and the end. It happens once, and what is broken stays"
+    )
+    click.echo(
+        "so; NAME@3,always is for good. generator:NAME and scope:NAME choose the instrument; else it is the scope"
+    )
+    click.echo("where both could be meant.")
 
 
 def misbehave_option(*, hidden: bool) -> Callable[[F], F]:
@@ -112,6 +145,10 @@ def simulated_settings(
     from twonode.analysis.quantities import parse_quantity
     from twonode.drivers.simulated import GeneratorFamily, ScopeFamily, SimulatedSettings
 
+    for option, names in (("--true", [each[0] for each in true]), ("--fault", [each[0] for each in faults])):
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise click.UsageError(f"{option} {twice[0]} is given twice")
     try:
         return SimulatedSettings(
             stage=stage,
@@ -130,3 +167,18 @@ def simulated_settings(
         )
     except ValueError as exc:
         raise click.UsageError(f"The simulated bench cannot be made: {exc}") from exc
+
+
+def profile_options_for(generator_family: str, scope_family: str) -> str:
+    """What a command line has to say about profiles to use two served dialects; empty where nothing."""
+    from twonode.drivers.profile_format import Evidence, InstrumentKind
+    from twonode.drivers.profiles import profile_of_family
+
+    generator = profile_of_family(generator_family, InstrumentKind.GENERATOR)
+    scope = profile_of_family(scope_family, InstrumentKind.SCOPE)
+    words = ""
+    if generator is not None and generator.identification != "*IDN?":
+        words += f" --profile {generator.name}"
+    if any(each is not None and each.evidence is Evidence.MEMORY for each in (generator, scope)):
+        words += " --allow-unverified"
+    return words

@@ -48,9 +48,17 @@ def try_instruments(
     """
     from twonode.acquire.trial import passed
     from twonode.drivers.leaving import leaving
+    from twonode.drivers.manual import MANUAL
 
     if not 1 <= len(addresses) <= 2:
-        raise click.UsageError("--try takes one address, or two: a generator's and a scope's")
+        raise click.UsageError(
+            "--try takes one address, or two: a generator's and a scope's; without any, a generator and a scope that "
+            "`twonode bench` remembers"
+        )
+    if MANUAL in addresses:
+        raise click.UsageError(
+            "A generator turned by hand takes no commands that could be tried; try the scope alone"
+        )
     with ExitStack() as stack:
         stack.enter_context(leaving())
         if len(addresses) == 2:
@@ -74,6 +82,10 @@ def try_instruments(
             "Every step passed." if good else f"Not passed: {', '.join(failed)}.",
             bold=True,
         )
+        if good and len(addresses) == 1:
+            click.echo(
+                "What it really puts out or shows is still to be seen: --try GENERATOR SCOPE, with a known sine."
+            )
         click.echo(f"Report: {place}; send it in with the instrument's firmware, and the profile can say so.")
     return Exit.DONE if good else Exit.INSTRUMENT
 
@@ -124,30 +136,34 @@ def _met_alone(
     allow_unverified: bool,
 ) -> tuple[list[dict[str, Any]], Iterator[TrialStep]]:
     from twonode.acquire.trial import try_generator, try_scope
-    from twonode.console.benches import known_profiles
+    from twonode.console.benches import known_profiles, profiles_by_kind
     from twonode.drivers.clock import SystemClock
+    from twonode.drivers.errors import UnknownInstrument
     from twonode.drivers.generator import Generator
-    from twonode.drivers.link import Terminators, open_link
-    from twonode.drivers.profile_format import GeneratorProfile, InstrumentKind, Line, ScopeProfile
-    from twonode.drivers.profiles import choose_profile, identification_for, kind_of, matching_profiles
+    from twonode.drivers.opening import go_on_as, open_as
+    from twonode.drivers.profile_format import GeneratorProfile, ScopeProfile
+    from twonode.drivers.profiles import choose_profile, kind_of, matching_profiles
     from twonode.drivers.scope import Scope
 
     known = known_profiles()
+    profiles_by_kind(profile_names, known)
+    if len(profile_names) > 1:
+        raise click.UsageError("One instrument has one profile: give --profile once, or both addresses")
     name = profile_names[0] if profile_names else None
-    named = known.get(name or "")
-    line = Line() if named is None else named.line
-    link = open_link(
-        address,
-        terminators=Terminators(write=line.write_end, read=line.read_end),
-        timeout_s=line.timeout_s,
-        backend=visa,
-        pause_s=line.inter_command_delay_ms / 1000,
-    )
+    link = open_as(address, name, visa=visa, profiles=known)
     stack.callback(link.close)
-    identity = link.query(identification_for(name, known))
+    identity = link.identity
+    named = known.get(name or "")
     fitting = [named] if named is not None else list(matching_profiles(identity, known))
-    kind = kind_of(fitting[0]) if fitting else InstrumentKind.SCOPE
+    if not fitting:
+        raise UnknownInstrument(
+            f"No profile fits an instrument that answers {identity[:80]!r}.",
+            f"Without the right commands nothing can be tried; there are: {', '.join(sorted(known))}.",
+            "If one of them suits its manual, choose it with `--profile NAME`.",
+        )
+    kind = kind_of(fitting[0])
     profile = choose_profile(identity, kind, name, profiles=known, allow_unverified=allow_unverified)
+    go_on_as(link, profile)
     clock = SystemClock()
     if isinstance(profile, GeneratorProfile):
         generator = Generator(link, identity=identity, profile=profile, clock=clock)
@@ -207,6 +223,7 @@ def _report(document: dict[str, Any]) -> str:
         lines.append(
             "| " + " | ".join(str(cell).replace("|", "/").replace("\n", " ") for cell in cells) + " |"
         )
+    lines += ["", *(f"- {s['name']}: {s['advice']}" for s in document["steps"] if s["advice"])]
     lines += ["", f"All passed: {'yes' if document['passed'] else 'no'}", ""]
     return "\n".join(lines)
 

@@ -16,17 +16,17 @@ from twonode.drivers.clock import Clock, StoppableClock, SystemClock
 from twonode.drivers.errors import BenchError, OutputUnknown, SettingNotTaken
 from twonode.drivers.generator import Generator
 from twonode.drivers.leaving import Interrupted, held_back
-from twonode.drivers.link import Backend, Link, Terminators, VisaLink, open_link
+from twonode.drivers.link import Backend, Link, VisaLink
 from twonode.drivers.manual import MANUAL, Hand, ManualLink
+from twonode.drivers.opening import go_on_as, open_as
 from twonode.drivers.profile_format import (
     GeneratorProfile,
     InstrumentKind,
-    Line,
     Profile,
     ScopeProfile,
     VoltmeterProfile,
 )
-from twonode.drivers.profiles import choose_profile, identification_for, shipped_profiles
+from twonode.drivers.profiles import choose_profile, identification_for
 from twonode.drivers.scope import Scope
 from twonode.drivers.scpi_text import bare_identity
 from twonode.drivers.voltmeter import Voltmeter
@@ -167,12 +167,7 @@ class Bench:
             allow_unverified=self._allow_unverified,
         )
         if isinstance(link, VisaLink):
-            line = profile.line
-            link.adopt(
-                terminators=Terminators(write=line.write_end, read=line.read_end),
-                timeout_s=line.timeout_s if self._timeout_s is None else self._timeout_s,
-                pause_s=line.inter_command_delay_ms / 1000,
-            )
+            go_on_as(link, profile, timeout_s=self._timeout_s)
         log.info("%s at %s: %s, profile %s", kind.value, link.resource, identity, profile.name)
         return link, identity, profile
 
@@ -180,33 +175,32 @@ class Bench:
         """Output off, links closed. Raises OutputUnknown only when no other error is on its way."""
         try:
             with held_back():
-                self._switch_off()
+                if self._switch_off() and exc is not None:
+                    exc.add_note("The generator was asked: its output is off.")
         finally:
             for link in self._links:
                 link.close()
             self._links.clear()
             self._generator = self._scope = self.voltmeter = None
         if self.farewell is not None:
-            log.warning("%s", self.farewell)
+            log.info("%s", self.farewell)
             if exc is None:
                 raise self.farewell
             exc.add_note(str(self.farewell))
 
-    def _switch_off(self) -> None:
+    def _switch_off(self) -> bool:
+        """Whether the generator says that its output is off."""
         if self._generator is None:
-            return
+            return False
+        confirmed = False
         interrupted: KeyboardInterrupt | None = None
         for _ in range(_SWITCH_OFF_TRIES):
             try:
                 self._generator.make_safe()
                 self.farewell = None
-                if not self._generator.output_confirmed:
-                    log.warning(
-                        "The generator was told: %s. It cannot be asked, so that is commanded and not confirmed; "
-                        "switch it off at the generator itself (%s) before touching the circuit.",
-                        self._generator.profile.output_off.does,
-                        self._generator.resource,
-                    )
+                confirmed = self._generator.output_confirmed
+                if not confirmed:
+                    log.warning(_commanded(self._generator))
                 break
             except KeyboardInterrupt as exc:
                 # Without `leaving` around us Ctrl-C can arrive here; the output comes first.
@@ -222,6 +216,18 @@ class Bench:
                 self.farewell = _unknown(self._generator, exc.what)
         if interrupted is not None:
             raise interrupted
+        return confirmed
+
+
+def _commanded(generator: Generator) -> str:
+    if generator.profile.dialled:
+        return (
+            "Nobody but you can see whether the generator's output is off: look before touching the circuit."
+        )
+    return (
+        f"The generator was told: {generator.profile.output_off.does}. It cannot be asked, so that is commanded and "
+        f"not confirmed; switch it off at the generator itself ({generator.resource}) before touching the circuit."
+    )
 
 
 def _unknown(generator: Generator, reason: str) -> OutputUnknown:
@@ -263,21 +269,10 @@ def open_bench(
     """
 
     names = _names(generator_profile, scope_profile, voltmeter_profile)
-    known = shipped_profiles() if profiles is None else profiles
 
     def opener(resource: str, kind: InstrumentKind) -> _Opener:
-        # A profile chosen by hand says how its lines end before anything can be asked.
-        named = known.get(names[kind] or "")
-        line = Line() if named is None else named.line
-        return lambda: open_link(
-            resource,
-            terminators=Terminators(write=line.write_end, read=line.read_end),
-            timeout_s=line.timeout_s if timeout_s is None else timeout_s,
-            backend=visa,
-            pause_s=line.inter_command_delay_ms / 1000,
-            identify=identification_for(names[kind], known),
-            kind=kind.value,
-            baud_rate=line.baud_rate,
+        return lambda: open_as(
+            resource, names[kind], visa=visa, profiles=profiles, kind=kind, timeout_s=timeout_s
         )
 
     by_hand = hand if generator == MANUAL else None

@@ -83,7 +83,7 @@ def read_block(
 
 def _no_block(why: str) -> ReplyError:
     return ReplyError(
-        "The instrument's data block cannot be read.",
+        "The scope's data block cannot be read.",
         why,
         "Repeat the measurement; if it stays, the command profile does not suit this instrument.",
     )

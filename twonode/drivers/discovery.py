@@ -15,7 +15,8 @@ NOTHING_FOUND: tuple[str, ...] = (
     "The instrument is not in the network, or is reached by a plain socket, which no search finds: look up its "
     "address in its own network menu, `ping` it, then name it, such as TCPIP0::192.168.1.20::5025::SOCKET.",
     "A driver for USB or serial is missing: with a system VISA library its own program must list the instrument; "
-    "without one, USB needs twonode's `usb` extra, and on Windows a libusb driver for the instrument.",
+    "without one, install twonode's `usb` extra, and on Windows look in the Device Manager: the instrument must stand "
+    "there with a WinUSB or libusb driver.",
     "Something else holds it, or you may not use it: close the maker's program; on Linux check that `ls -l "
     "/dev/usbtmc*` shows a device you may read and write (a udev rule gives you the right).",
 )

@@ -124,17 +124,18 @@ class Instrument:
             return
         does = step.does.format(**fields)
         reply = self._link.query(step.ask.format(**fields))
-        answer = _answer_in(reply, step.reply, what=does)
+        what = f"the {self._name}'s {does}"
+        answer = _answer_in(reply, step.reply, what=what)
         if step.answers:
             # A family that repeats headers does so until the step that switches them off.
             last_word = answer.split()[-1].strip('"').upper() if answer.split() else ""
             taken = last_word in {each.upper() for each in step.answers}
         elif step.number is not None:
-            value = parse_number(answer, what=does)
+            value = parse_number(answer, what=what)
             taken = abs(value - step.number) <= max(_ZERO_TOLERANCE, _NUMBER_TOLERANCE * abs(step.number))
         else:
             assert step.at_least is not None
-            taken = parse_number_or_infinity(answer, what=does) >= step.at_least
+            taken = parse_number_or_infinity(answer, what=what) >= step.at_least
         if not taken:
             # Where the instrument says why, its own words help more.
             self.check_errors(does)

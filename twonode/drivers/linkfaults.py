@@ -57,8 +57,8 @@ def _cannot_reach(name: str, exc: Exception) -> LinkError:
         return LinkError(
             f"{name!r} is no instrument address.",
             "It must be written as VISA does.",
-            "For example TCPIP0::192.168.1.20::5025::SOCKET, TCPIP0::192.168.1.20::inst0::INSTR or "
-            "USB0::0x1234::0x5678::SERIAL::0::INSTR.",
+            "For example TCPIP0::192.168.1.20::5025::SOCKET, TCPIP0::192.168.1.20::inst0::INSTR, "
+            "USB0::0x1234::0x5678::SERIAL::0::INSTR, ASRL3::INSTR (COM3) or ASRL/dev/ttyUSB0::INSTR.",
         )
     if isinstance(exc, (ValueError, ImportError)) and ("usb" in lowered or "serial" in lowered):
         return LinkError(

@@ -10,10 +10,10 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 
 from twonode.drivers.clock import Clock, SystemClock
-from twonode.drivers.link import Backend, Terminators, open_link
-from twonode.drivers.profile_format import InstrumentKind, Line, Profile, VoltmeterProfile
-from twonode.drivers.profiles import choose_profile, identification_for, shipped_profiles
-from twonode.drivers.scpi_text import bare_identity
+from twonode.drivers.link import Backend
+from twonode.drivers.opening import go_on_as, open_as
+from twonode.drivers.profile_format import InstrumentKind, Profile, VoltmeterProfile
+from twonode.drivers.profiles import choose_profile, shipped_profiles
 from twonode.drivers.voltmeter import Voltmeter
 
 __all__ = ["open_voltmeter"]
@@ -40,34 +40,19 @@ def open_voltmeter(
     and nothing else), ProfileError, ReplyError, CommandRefused.
     """
     known = shipped_profiles() if profiles is None else profiles
-    # A profile chosen by hand says how its lines end before anything can be asked.
-    named = known.get(profile or "")
-    line = Line() if named is None else named.line
-    link = open_link(
-        resource,
-        terminators=Terminators(write=line.write_end, read=line.read_end),
-        timeout_s=line.timeout_s,
-        backend=visa,
-        pause_s=line.inter_command_delay_ms / 1000,
-        identify=identification_for(profile, known),
-        kind=InstrumentKind.VOLTMETER.value,
-        baud_rate=line.baud_rate,
-    )
+    kind = InstrumentKind.VOLTMETER
+    link = open_as(resource, profile, visa=visa, profiles=known, kind=kind)
     try:
-        identity = bare_identity(link.query(identification_for(profile, known)))
+        identity = link.identity
         found = choose_profile(
             identity,
-            InstrumentKind.VOLTMETER,
+            kind,
             profile,
             profiles=known,
             allow_unverified=allow_unverified,
         )
         assert isinstance(found, VoltmeterProfile)
-        link.adopt(
-            terminators=Terminators(write=found.line.write_end, read=found.line.read_end),
-            timeout_s=found.line.timeout_s,
-            pause_s=found.line.inter_command_delay_ms / 1000,
-        )
+        go_on_as(link, found)
         log.info("voltmeter at %s: %s, profile %s", link.resource, identity, found.name)
         voltmeter = Voltmeter(link, identity=identity, profile=found, clock=clock or SystemClock())
         voltmeter.prepare()

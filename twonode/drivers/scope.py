@@ -274,6 +274,8 @@ class Scope(Instrument):
                 if self._clock.now_s() >= deadline_s:
                     self._give_up(timeout_s)
                 self._clock.sleep_s(poll_s)
+            if self.profile.done.then is not None:
+                self._link.query(self.profile.done.then)
         self._state = _State.COMPLETE
 
     def transfer(self) -> Capture:

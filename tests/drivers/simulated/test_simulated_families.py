@@ -14,6 +14,7 @@ from twonode.drivers.simulated import (
     Variant,
     direct_links,
 )
+from twonode.drivers.simulated.direct import DirectLink
 from twonode.drivers.simulated.front_end import ChannelSetup
 
 
@@ -56,16 +57,49 @@ def test_some_curve_scopes_have_time_base_steps_of_1_2_4() -> None:
     assert float(scope.query("HORizontal:SCAle?")) == 4e-3
 
 
+def newer_curve_scope() -> DirectLink:
+    scope = direct_links(SimulatedSettings(stage=series(), scope_family=ScopeFamily.CURVE_NEWER)).scope
+    scope.write("HEADer OFF")
+    return scope
+
+
 def test_newer_curve_scopes_have_other_names_for_the_same() -> None:
-    newer = frozenset({Variant.NEWER_NAMES})
-    settings = SimulatedSettings(stage=series(), scope_family=ScopeFamily.CURVE, variants=newer)
-    scope = direct_links(settings).scope
-    scope.write("HEADer OFF;:CH1:PRObe:GAIN 0.1;:CH1:SCAle 5;:HORizontal:SCAle 1E-3")
+    scope = newer_curve_scope()
+    scope.write("CH1:PRObe:GAIN 0.1;:CH1:SCAle 5;:HORizontal:SCAle 1E-3")
     scope.write("TRIGger:A:EDGE:SOUrce CH2;:TRIGger:A:LEVel 0.5")
     assert float(scope.query("WFMOutpre:YMUlt?")) == 5 / 25
-    assert float(scope.query("HORizontal:SAMPLERate?")) == 2500 / 10e-3
+    assert float(scope.query("HORizontal:SAMPLERate?")) == 2000 / 10e-3
     assert (scope.query("TRIGger:A:EDGE:SOUrce?"), float(scope.query("TRIGger:A:LEVel?"))) == ("CH2", 0.5)
     assert scope.query("*ESR?") in ("0", "128")
-    scope.write("TRIGger:MAIn:LEVel 0")
-    scope.query("*ESR?")
-    assert scope.query("EVENT?") == "113"
+    for older in ("TRIGger:MAIn:LEVel 0", "HORizontal:MAIn:SCAle 1E-3", "CH1:PRObe 10"):
+        scope.write(older)
+        scope.query("*ESR?")
+        assert scope.query("EVENT?") == "113"
+
+
+def test_newer_curve_scopes_have_a_record_length_and_steps_of_1_2_4() -> None:
+    scope = newer_curve_scope()
+    scope.write("HORizontal:RECOrdlength 20000;:HORizontal:SCAle 5E-3")
+    assert scope.query("HORizontal:RECOrdlength?") == "20000"
+    assert float(scope.query("HORizontal:SCAle?")) == 4e-3
+    assert float(scope.query("WFMOutpre:XINcr?")) == 40e-3 / 20000
+    assert scope.query("WFMOutpre:NR_Pt?") == "20000"
+
+
+def test_an_offset_in_volts_moves_the_trace_and_not_the_voltage() -> None:
+    # V = (c - YOFf) * YMUlt + YZEro [R56], whatever position and offset are.
+    def volts(scope: DirectLink) -> tuple[float, float]:
+        scope.write("ACQuire:STOPAfter SEQuence;:ACQuire:STATE ON")
+        scope.query("*OPC?")
+        curve = np.frombuffer(scope.query_block("CURVe?"), dtype=np.int8)
+        fields = [float(scope.query(f"WFMOutpre:{name}?")) for name in ("YOFf", "YMUlt", "YZEro")]
+        return float((curve.mean() - fields[0]) * fields[1] + fields[2]), float(curve.mean())
+
+    scope = newer_curve_scope()
+    scope.write("CH1:COUPling DC;:CH1:SCAle 1;:CH1:POSition 1")
+    first_v, first_code = volts(scope)
+    scope.write("CH1:OFFSet 2")
+    moved_v, moved_code = volts(scope)
+    assert float(scope.query("CH1:POSition?")) == 1.0
+    assert moved_code == pytest.approx(first_code - 50, abs=1)
+    assert moved_v == pytest.approx(first_v, abs=0.05)

@@ -1,4 +1,4 @@
-"""The simulated generators G1b, G2, G3 and G4: command lines and replies as on the facts page (B)."""
+"""The simulated generators G1b, G2, G3, G4 and G5: command lines and replies as on the facts page (B)."""
 
 from __future__ import annotations
 
@@ -169,10 +169,47 @@ def test_g4_passes_over_what_it_does_not_understand(line: str, left_at: str) -> 
     assert bench.generator.query("cf") == left_at
 
 
+# G5.
+
+G5 = (":w21=0.", ":w23=100000,0.", ":w25=2000.", ":w27=1000.")
+
+
+def test_g5_answers_every_write_and_reads_its_registers_back() -> None:
+    bench = bench_of(GeneratorFamily.COLON_REGISTERS)
+    instrument = bench.generator._instrument
+    for line in (*G5, ":w20=1,0."):
+        assert instrument.execute(line) == b":ok\r\n"
+    assert [bench.generator.query(f":r{register}=0.") for register in (20, 21, 23, 25, 27)] == [
+        ":r20=1,0.",
+        ":r21=0.",
+        ":r23=100000,0.",
+        ":r25=2000.",
+        ":r27=1000.",
+    ]
+    # No load setting: the amplitude is that of the open output.
+    assert drive_peak_v(bench) == pytest.approx(1.0, rel=1e-3)
+    bench.generator.query(":w20=0,0.")
+    assert drive_peak_v(bench) < 1e-6
+
+
+@pytest.mark.parametrize(
+    "line", ["*IDN?", ":w23=100000.", ":w99=1.", "w21=0.", ":w21=0", ":w25=x.", ":w20=2,0."]
+)
+def test_g5_passes_over_what_it_does_not_understand(line: str) -> None:
+    bench = bench_of(GeneratorFamily.COLON_REGISTERS)
+    assert silent(bench, line)
+    assert bench.generator.query(":r23=0.") == ":r23=100000,0."
+
+
 def test_serial_families_keep_their_lines_on_a_socket() -> None:
     for family, sent, answered in (
         (GeneratorFamily.WRITE_READ, b"WMF00001000000000\nRMF\nUMO\n", b"\n00001000000000\nSIM-G3\n"),
         (GeneratorFamily.LETTER_PAIRS, b"bf000100000\ncf\na\n", b"000100000\nSIM-G4\n"),
+        (
+            GeneratorFamily.COLON_REGISTERS,
+            b":w23=100000,0.\r\n:r23=0.\r\n:r00=0.\r\n",
+            b":ok\r\n:r23=100000,0.\r\n:r00=SIM-G5.\r\n",
+        ),
     ):
         with SimulatedBench(dialect_settings(generator_family=family)) as bench:
             port = int(bench.generator_resource.split("::")[2])

@@ -187,3 +187,20 @@ def test_averaging_and_a_part_of_the_record() -> None:
     some = codes_of(bench, 1)
     bench.scope.write("WFSU SP,1,NP,0,FP,0")
     assert np.array_equal(some, codes_of(bench, 1)[5000:5200:2])
+
+
+def test_a_record_that_ends_while_the_scope_is_asked_is_told_at_the_next_look() -> None:
+    bench = bench_of()
+    bench.scope.query("INR?")
+    bench.scope.write("TRMD SINGLE")
+    bench.scope.write("ARM")
+    core = bench.scope._instrument.core  # type: ignore[attr-defined]
+    look = core.ended_since
+
+    def slow_look(moment_s: float) -> bool:
+        found: bool = look(moment_s)
+        bench.clock.sleep_s(1.0)
+        return found
+
+    core.ended_since = slow_look
+    assert [bench.scope.query("INR?") for _ in range(3)] == ["0", "1", "0"]

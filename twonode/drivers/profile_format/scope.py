@@ -80,6 +80,8 @@ class Done(Strict, frozen=True, kw_only=True):
     set, or with clear all of which are then clear.
     forget : a question asked right before arming, because its reply makes the instrument forget the record before.
     blocking : the reply comes only when the record is complete; it is waited for until the deadline.
+    then : a question asked once that has been seen, whose reply comes only when nothing is pending any more; the reply
+        itself is not looked at.
     """
 
     ask: str
@@ -88,6 +90,7 @@ class Done(Strict, frozen=True, kw_only=True):
     clear: bool = False
     forget: str | None = None
     blocking: bool = False
+    then: str | None = None
 
     def __post_init__(self) -> None:
         check_template("ask", self.ask, PLAIN)
@@ -97,8 +100,9 @@ class Done(Strict, frozen=True, kw_only=True):
             raise ValueError(f"mask: need at least one bit, got {self.mask}")
         if self.clear and self.mask is None:
             raise ValueError("clear: goes with mask")
-        if self.forget is not None:
-            check_template("forget", self.forget, PLAIN)
+        for key in ("forget", "then"):
+            if getattr(self, key) is not None:
+                check_template(key, getattr(self, key), PLAIN)
 
 
 class ScopeProfile(BaseProfile, frozen=True, kw_only=True, tag_field="kind", tag="scope"):

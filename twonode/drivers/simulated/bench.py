@@ -13,7 +13,11 @@ from twonode.drivers.clock import Clock, ScaledClock, SystemClock, VirtualClock
 from twonode.drivers.simulated.direct import DirectLink
 from twonode.drivers.simulated.generator import AmplitudeGenerator, SimulatedGenerator
 from twonode.drivers.simulated.generator_key_value import KeyValueGenerator
-from twonode.drivers.simulated.generator_serial import LetterPairGenerator, WriteReadGenerator
+from twonode.drivers.simulated.generator_serial import (
+    ColonRegisterGenerator,
+    LetterPairGenerator,
+    WriteReadGenerator,
+)
 from twonode.drivers.simulated.instrument import SimulatedInstrument
 from twonode.drivers.simulated.scope_curve import CurveScope
 from twonode.drivers.simulated.scope_curve_newer import NewerCurveScope
@@ -23,7 +27,7 @@ from twonode.drivers.simulated.scope_ten_field import Screen600Scope, TenFieldSc
 from twonode.drivers.simulated.scope_volt_origin import VoltOriginScope
 from twonode.drivers.simulated.scope_wavedesc import WavedescScope
 from twonode.drivers.simulated.server import InstrumentServer
-from twonode.drivers.simulated.settings import GeneratorFamily, ScopeFamily, SimulatedSettings, Variant
+from twonode.drivers.simulated.settings import GeneratorFamily, ScopeFamily, SimulatedSettings
 from twonode.drivers.simulated.voltmeter import MeterTip, SimulatedVoltmeter
 from twonode.drivers.simulated.world import World
 
@@ -156,6 +160,8 @@ def _generator(world: World) -> SimulatedInstrument:
             return WriteReadGenerator(world)
         case GeneratorFamily.LETTER_PAIRS:
             return LetterPairGenerator(world)
+        case GeneratorFamily.COLON_REGISTERS:
+            return ColonRegisterGenerator(world)
 
 
 def _scope(world: World) -> SimulatedInstrument:
@@ -167,8 +173,9 @@ def _scope(world: World) -> SimulatedInstrument:
         case ScopeFamily.SCREEN_600:
             return Screen600Scope(world)
         case ScopeFamily.CURVE:
-            newer = Variant.NEWER_NAMES in world.settings.variants
-            return NewerCurveScope(world) if newer else CurveScope(world)
+            return CurveScope(world)
+        case ScopeFamily.CURVE_NEWER:
+            return NewerCurveScope(world)
         case ScopeFamily.SIGNED_CODES:
             return SignedCodesScope(world)
         case ScopeFamily.WAVEDESC:

@@ -1,8 +1,8 @@
-"""The simulated serial generators, families G3 and G4 of the facts page, one line of text at a time.
+"""The simulated serial generators, families G3, G4 and G5 of the facts page, one line of text at a time.
 
-Owns both languages. They have no `*IDN?` and no error message: what is not understood is passed over. There is no load
-setting either, so the amplitude is that of the open output. The line ends with a line feed; speed and parity of a
-serial line have no meaning on a socket.
+Owns the three languages. They have no `*IDN?` and no error message: what is not understood is passed over. There is no
+load setting either, so the amplitude is that of the open output. A line ends with a line feed, with G5 after a carriage
+return; speed and parity of a serial line have no meaning on a socket.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import ClassVar
 from twonode.drivers.simulated.instrument import SimulatedInstrument
 from twonode.drivers.simulated.world import World
 
-__all__ = ["LetterPairGenerator", "WriteReadGenerator"]
+__all__ = ["ColonRegisterGenerator", "LetterPairGenerator", "WriteReadGenerator"]
 
 # Our choice: the facts page names no limits for them.
 _HIGHEST_HZ = 60e6
@@ -26,6 +26,7 @@ class _SerialGenerator(SimulatedInstrument):
     """One channel: sine of a frequency and amplitude, on or off."""
 
     model: ClassVar[str]
+    reply_end: ClassVar[bytes] = b"\n"
 
     def __init__(self, world: World, *, on: bool) -> None:
         super().__init__(lock=world.lock, clock=world.clock)
@@ -44,7 +45,7 @@ class _SerialGenerator(SimulatedInstrument):
         with self.lock:
             reply = self.do_line(message.strip())
             self._apply()
-        return b"" if reply is None else reply.encode("ascii") + b"\n"
+        return b"" if reply is None else reply.encode("ascii") + self.reply_end
 
     def do_line(self, line: str) -> str | None:
         """Do one line and return its reply, or None for silence."""
@@ -155,6 +156,61 @@ class LetterPairGenerator(_SerialGenerator):
             case "bo":
                 self.set_offset(number)
         return None
+
+
+class ColonRegisterGenerator(_SerialGenerator):
+    """Family G5: numbered registers, `:w23=100000,0.` to write and `:r23=0.` to read; powers up off.
+
+    20: both channels' switches [R20]. 21: waveform, 0 a sine. 23: 0.01 Hz, and the unit it is shown in, 0 being Hz
+    [R20]. 25: mV. 27: offset in steps of 10 mV, 1000 being none. A write is answered with `:ok`, a reading as the
+    register would be written; what is not understood is passed over (our choice, as is the model in register 0). Most
+    is from memory there.
+    """
+
+    model = "SIM-G5"
+    reply_end = b"\r\n"
+
+    def __init__(self, world: World) -> None:
+        self._second_on = False
+        super().__init__(world, on=False)
+
+    def do_line(self, line: str) -> str | None:
+        """One command."""
+        matched = re.fullmatch(r":([rw])(\d\d)=(\d+)(?:,(\d+))?\.", line)
+        if matched is None:
+            return None
+        way, register, number = matched[1], matched[2], int(matched[3])
+        if way == "r":
+            value = self._read(register)
+            return None if value is None else f":r{register}={value}"
+        second = None if matched[4] is None else int(matched[4])
+        return ":ok" if self._write(register, number, second) else None
+
+    def _read(self, register: str) -> str | None:
+        return {
+            "00": f"{self.idn}.",
+            "20": f"{int(self.on)},{int(self._second_on)}.",
+            "21": f"{self.shape}.",
+            "23": f"{round(self.frequency_hz * 100)},0.",
+            "25": f"{round(self.vpp * 1000)}.",
+            "27": f"{round(self.offset_v * 100) + 1000}.",
+        }.get(register)
+
+    def _write(self, register: str, number: int, second: int | None) -> bool:
+        match register, second:
+            case "20", (0 | 1) if number in (0, 1):
+                self.on, self._second_on = bool(number), bool(second)
+            case "21", None:
+                self.shape = number
+            case "23", 0:
+                self.set_frequency(number / 100)
+            case "25", None:
+                self.set_amplitude(number / 1000)
+            case "27", None:
+                self.set_offset((number - 1000) / 100)
+            case _:
+                return False
+        return True
 
 
 def _decimal(text: str) -> float | None:

@@ -5,6 +5,7 @@ Owns the list. What each of them does to bytes, settings and volts is in `mischi
 
 from __future__ import annotations
 
+import difflib
 import math
 from dataclasses import dataclass
 from enum import Enum
@@ -157,8 +158,11 @@ def parse_misbehaviour(text: str) -> Misbehaviour:
     try:
         kind = Kind(name.strip())
     except ValueError:
-        known = ", ".join(each.value for each in Kind)
-        raise ValueError(f"{name.strip()!r} is no misbehaviour; there are: {known}") from None
+        near = difflib.get_close_matches(name.strip(), [each.value for each in Kind], n=1)
+        meant = f"did you mean {near[0]!r}? " if near else ""
+        raise ValueError(
+            f"{name.strip()!r} is no misbehaviour; {meant}`--misbehave help` lists all"
+        ) from None
     if colon and instrument not in _INSTRUMENTS:
         raise ValueError(f"{text!r}: before the colon stands generator or scope")
     when, point = When.POINT, 2

@@ -222,8 +222,10 @@ class HeadedScope(SimulatedScope):
 
     def _get_new(self, _call: Call) -> Reply:
         """Bit 0: an acquisition ended since the last time it was asked; asking clears it [R34]."""
+        now_s = self.world.now_s()
         ended = self.core.ended_since(self._asked_s)
-        self._asked_s = self.world.now_s()
+        # Time goes on meanwhile: what ends after the look must be there at the next one.
+        self._asked_s = self.world.now_s() if ended else now_s
         return "1" if ended else "0"
 
     def _set_trigger(self, call: Call) -> Reply:

@@ -24,14 +24,15 @@ from twonode.drivers.simulated.settings import Variant
 from twonode.drivers.simulated.truth import RANGE_STEPS_V
 from twonode.drivers.simulated.world import World
 
-__all__ = ["CurveScope", "curve_commands", "curve_number"]
+__all__ = ["DECADE_124", "CurveScope", "curve_commands", "curve_number"]
 
 _DIVISIONS_X = 10
 _POINTS = 2500
 _RAILS = (-128, 127)
 _STEPS_V = RANGE_STEPS_V[RANGE_STEPS_V.index(2e-3) : RANGE_STEPS_V.index(5.0) + 1]
 _SECONDS_PER_DIV = tuple(float(f"{m}e{e}") for e in range(-9, 2) for m in (1, 2.5, 5))[2:]
-_SECONDS_PER_DIV_124 = tuple(float(f"{m}e{e}") for e in range(-9, 2) for m in (1, 2, 4))[2:]
+DECADE_124 = tuple(float(f"{m}e{e}") for e in range(-9, 2) for m in (1, 2, 4))[2:]
+"""Time-base steps of some newer models, s/div [R35]."""
 _PROBE_SETTINGS = (1.0, 10.0, 100.0, 1000.0)
 _AVERAGES = (4, 16, 64, 128)
 _HIGHEST_POSITION_DIV = 10.0
@@ -53,6 +54,7 @@ class CurveScope(EventScope):
 
     table: ClassVar[Mapping[str, Command]]
 
+    model = "SIM-S2"
     steps_v = _STEPS_V
     seconds_per_div_steps = _SECONDS_PER_DIV
     probe_settings = _PROBE_SETTINGS
@@ -63,8 +65,8 @@ class CurveScope(EventScope):
     def __init__(self, world: World) -> None:
         super().__init__(world, rails=_RAILS, single_needs_trigger=False)
         if Variant.STEPS_1_2_4 in world.settings.variants:
-            self.seconds_per_div_steps = _SECONDS_PER_DIV_124  # type: ignore[misc]
-        self.idn = world.settings.scope_idn or f"TWONODE,SIM-S2,SEED-{world.settings.seed},1.0"
+            self.seconds_per_div_steps = DECADE_124  # type: ignore[misc]
+        self.idn = world.settings.scope_idn or f"TWONODE,{self.model},SEED-{world.settings.seed},1.0"
         self.reset()
 
     def reset(self) -> None:
@@ -73,6 +75,7 @@ class CurveScope(EventScope):
         self._sequence = False
         self._encoding = "RIB"
         self._width = 1
+        self.record_points = _POINTS
         self._first, self._last = 1, _POINTS
         self.power_on(seconds_per_div=5e-4, average_count=16)
 
@@ -97,23 +100,32 @@ class CurveScope(EventScope):
         return None
 
     def update_timing(self) -> None:
-        """Always 2500 points across the screen."""
-        self.core.set_timing(step_s=self.seconds_per_div * _DIVISIONS_X / _POINTS, points=_POINTS)
+        """The record always spans the screen."""
+        points = self.record_points
+        self.core.set_timing(step_s=self.seconds_per_div * _DIVISIONS_X / points, points=points)
 
     # Channels.
 
     def _set_bandwidth(self, call: Call) -> Reply:
         return self.limit_bandwidth(call, call.boolean())
 
-    def _set_scale(self, call: Call) -> Reply:
-        # The position is in divisions and stays where it is.
+    def set_scale(self, call: Call) -> Reply:
+        """V/div; the position is in divisions and stays where it is."""
         moved = replace(self.new_range(call), position_div=self.setup(call).position_div)
         self.core.set_channel(call.suffix - 1, moved)
         return None
 
-    def _set_position(self, call: Call) -> Reply:
-        limit = _HIGHEST_POSITION_DIV
-        return self.change(call, position_div=call.number("", low=-limit, high=limit))
+    def position_from(self, call: Call) -> float:
+        """The position asked for, divisions."""
+        return call.number("", low=-_HIGHEST_POSITION_DIV, high=_HIGHEST_POSITION_DIV)
+
+    def set_position(self, call: Call) -> Reply:
+        """In divisions."""
+        return self.change(call, position_div=self.position_from(call))
+
+    def get_position(self, call: Call) -> Reply:
+        """In divisions."""
+        return curve_number(self.setup(call).position_div)
 
     # Time base and acquisition.
 
@@ -184,18 +196,18 @@ class CurveScope(EventScope):
         return None
 
     def _set_first(self, call: Call) -> Reply:
-        self._first = call.integer(low=1, high=_POINTS)
+        self._first = call.integer(low=1, high=self.record_points)
         return None
 
     def _set_last(self, call: Call) -> Reply:
         self._last = call.integer(low=1, high=10**9)
-        self._last = min(self._last, _POINTS)
+        self._last = min(self._last, self.record_points)
         return None
 
     def _initialise_data(self, call: Call) -> Reply:
         call.word({"INIT": "INIT"})
         self.source, self._encoding, self._width = 0, "RIB", 1
-        self._first, self._last = 1, _POINTS
+        self._first, self._last = 1, self.record_points
         return None
 
     @property
@@ -207,7 +219,7 @@ class CurveScope(EventScope):
         """How much finer the codes on the wire are than the converter's: the second byte is empty."""
         return 256 if self._width == 2 and self._encoding != "ASCI" else 1
 
-    def _shown_setup(self) -> ChannelSetup:
+    def shown_setup(self) -> ChannelSetup:
         """Setup of the waveform a transfer would give; an invisible channel has none."""
         setup = self.core.setups[self.source]
         if not setup.displayed:
@@ -219,11 +231,19 @@ class CurveScope(EventScope):
         return max(self._last - self._first + 1, 0)
 
     def _volts_per_code(self) -> str:
-        return curve_number(self._shown_setup().shown_volts_per_div / CODES_PER_DIV / self._code_scale)
+        return curve_number(self.shown_setup().shown_volts_per_div / CODES_PER_DIV / self._code_scale)
+
+    def zero_v(self) -> float:
+        """Volts at `zero_div`."""
+        return 0.0
+
+    def zero_div(self) -> float:
+        """What the codes are counted from, divisions above the centre."""
+        return self.shown_setup().position_div
 
     def _zero_code(self) -> str:
         centre = 0 if self._signed else _UNSIGNED_CENTRE
-        return curve_number((self._shown_setup().position_div * CODES_PER_DIV + centre) * self._code_scale)
+        return curve_number((self.zero_div() * CODES_PER_DIV + centre) * self._code_scale)
 
     def _interval(self) -> str:
         record = self.core.record
@@ -232,21 +252,21 @@ class CurveScope(EventScope):
     def _start(self) -> str:
         record = self.core.record
         step_s = self.core.step_s if record is None else record.stated_step_s
-        return curve_number(-_POINTS / 2 * step_s)
+        return curve_number(-self.record_points / 2 * step_s)
 
     def _waveform_id(self) -> str:
-        setup = self._shown_setup()
+        setup = self.shown_setup()
         coupling = "AC" if setup.path.ac_coupled else "DC"
         return (
             f'"Ch{self.source + 1}, {coupling} coupling, {curve_number(setup.shown_volts_per_div)} V/div, '
-            f'{curve_number(self.seconds_per_div)} s/div, {_POINTS} points, Sample mode"'
+            f'{curve_number(self.seconds_per_div)} s/div, {self.record_points} points, Sample mode"'
         )
 
     def _get_preamble(self, _call: Call) -> Reply:
         return ";".join(field(self) for field in _PREAMBLE.values())
 
     def _get_curve(self, _call: Call) -> Reply:
-        self._shown_setup()
+        self.shown_setup()
         self.core.snapshot()
         codes = self.core.codes(self.source)
         if codes is None:
@@ -289,7 +309,7 @@ _PREAMBLE: dict[str, Callable[[CurveScope], str]] = {
     "XZEro": CurveScope._start,
     "XUNit": lambda _s: '"s"',
     "YMUlt": CurveScope._volts_per_code,
-    "YZEro": lambda _s: curve_number(0.0),
+    "YZEro": lambda s: curve_number(s.zero_v()),
     "YOFf": CurveScope._zero_code,
     "YUNit": lambda _s: '"Volts"',
 }
@@ -302,8 +322,8 @@ def _field(ask: Callable[[CurveScope], str]) -> Callable[[CurveScope, Call], Rep
 _S = CurveScope
 
 
-def curve_commands(*, trigger: str, preamble: str) -> tuple[Command, ...]:
-    """All commands; the names of trigger and preamble changed over the years."""
+def curve_commands(*, trigger: str, preamble: str, scale: str) -> tuple[Command, ...]:
+    """What all models have; the names of trigger, preamble and time base changed over the years."""
     return (
         *COMMON,
         *EVENT_COMMANDS,
@@ -322,22 +342,20 @@ def curve_commands(*, trigger: str, preamble: str) -> tuple[Command, ...]:
             highest=2,
         ),
         Command(
-            "CH@:SCAle", _S._set_scale, lambda s, c: curve_number(s.setup(c).shown_volts_per_div), highest=2
+            "CH@:SCAle",
+            lambda s, c: s.set_scale(c),
+            lambda s, c: curve_number(s.setup(c).shown_volts_per_div),
+            highest=2,
         ),
-        Command(
-            "CH@:POSition", _S._set_position, lambda s, c: curve_number(s.setup(c).position_div), highest=2
-        ),
+        Command("CH@:POSition", lambda s, c: s.set_position(c), lambda s, c: s.get_position(c), highest=2),
         Command(
             "CH@:INVert",
             _S.set_invert,
             lambda s, c: "ON" if s.setup(c).inverted else "OFF",
             highest=2,
         ),
-        Command(
-            "HORizontal[:MAIn]:SCAle", _S.set_seconds_per_div, lambda s, _: curve_number(s.seconds_per_div)
-        ),
-        Command("HORizontal[:MAIn]:POSition", _S.set_time_position, lambda _s, _: curve_number(0.0)),
-        Command("HORizontal:RECOrdlength", ask=lambda _s, _: str(_POINTS)),
+        Command(f"{scale}:SCAle", _S.set_seconds_per_div, lambda s, _: curve_number(s.seconds_per_div)),
+        Command(f"{scale}:POSition", _S.set_time_position, lambda _s, _: curve_number(0.0)),
         Command("ACQuire:MODe", _S._set_mode, lambda s, _: "AVERAGE" if s.averaging else "SAMPLE"),
         Command("ACQuire:NUMAVg", _S.set_averages, lambda s, _: str(s.average_count)),
         Command("ACQuire:STATE", _S._set_state, _S._get_state),
@@ -377,7 +395,8 @@ def curve_commands(*, trigger: str, preamble: str) -> tuple[Command, ...]:
 
 CurveScope.table = command_table(
     (
-        *curve_commands(trigger="TRIGger:MAIn", preamble="WFMPre"),
+        *curve_commands(trigger="TRIGger:MAIn", preamble="WFMPre", scale="HORizontal[:MAIn]"),
+        Command("HORizontal:RECOrdlength", ask=lambda _s, _: str(_POINTS)),
         Command("CH@:PRObe", _S.set_probe, lambda s, c: curve_number(s.setup(c).probe_setting), highest=2),
     )
 )

@@ -116,8 +116,10 @@ class VoltOriginScope(ColonScope):
 
     def _get_triggered(self, _call: Call) -> Reply:
         """1 when the trigger fired since the last time it was asked; asking clears it."""
+        now_s = self.world.now_s()
         fired = self.core.fired_since(self._asked_s)
-        self._asked_s = self.world.now_s()
+        # Time goes on meanwhile: what fires after the look must be there at the next one.
+        self._asked_s = self.world.now_s() if fired else now_s
         return _whole(int(fired))
 
     def _stopped(self) -> bool:

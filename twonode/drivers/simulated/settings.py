@@ -56,6 +56,7 @@ class ScopeFamily(Enum):
     VOLT_ORIGIN = "S1b"
     SCREEN_600 = "S1c"
     CURVE = "S2"
+    CURVE_NEWER = "S2-newer"
     SIGNED_CODES = "S3"
     WAVEDESC = "S4"
     MEMORY_LIST = "S5"
@@ -69,20 +70,19 @@ class GeneratorFamily(Enum):
     KEY_VALUE = "G2"
     WRITE_READ = "G3"
     LETTER_PAIRS = "G4"
+    COLON_REGISTERS = "G5"
 
 
 class Variant(Enum):
     """What differs inside a family, where the facts page names two ways; the first of them holds without it.
 
     WRAP_255 : S3 sends negative codes counted down from 255 instead of 256.
-    NEWER_NAMES : S2 has the headers of its newer models.
     STEPS_1_2_4 : S2 has time-base steps of 1-2-4 instead of 1-2.5-5.
     STEPS_1_25_5 : S3 and S4 have time-base steps of 1-2.5-5 instead of 1-2-5.
     EXTRA_KEYS : G2 tells more in its replies, as newer firmware does.
     """
 
     WRAP_255 = "wrap-255"
-    NEWER_NAMES = "newer-names"
     STEPS_1_2_4 = "steps-1-2-4"
     STEPS_1_25_5 = "steps-1-2.5-5"
     EXTRA_KEYS = "extra-keys"
