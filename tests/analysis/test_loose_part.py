@@ -137,7 +137,7 @@ def test_what_is_stated_of_a_small_loss_leaves_out_zero_in_every_form(made, know
 
 def test_a_small_loss_is_said_in_per_cent_and_an_uneven_interval_by_its_ends():
     loss = Quantity(unit="", value=3.5e-4, standard_uncertainty=1.5e-4, interval95=(5.6e-5, 6.4e-4))
-    assert loss_words(loss) == "0.0350 ± 0.0292 %"
+    assert loss_words(loss) == "0.035 ± 0.029 %"
     assert loss_words(Quantity(unit="", at_most=0.0061)) == "at most 0.61 %"
     even = Quantity(unit="ohm", value=100.0, standard_uncertainty=5.0, interval95=(90.2, 109.8))
     assert resistance_words(even) == "100 ± 10 Ω"

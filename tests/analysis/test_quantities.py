@@ -13,6 +13,7 @@ from twonode.analysis.errors import QuantityError
 from twonode.analysis.quantities import (
     Measured,
     Tolerance,
+    format_plus_minus,
     format_quantity,
     parse_measured,
     parse_quantity,
@@ -240,3 +241,18 @@ def test_no_text_is_made_for_a_value_that_is_not_known():
 def test_a_printed_value_reads_back_within_its_last_figure(value, unit, digits):
     again = parse_quantity(format_quantity(value, unit, digits), unit)
     assert again == pytest.approx(value, rel=0.51 * 10 ** (1 - digits))
+
+
+@pytest.mark.parametrize(
+    ("value", "half_width", "unit", "shown"),
+    [
+        # JCGM 100 (GUM), 7.2.6: two figures of an uncertainty are enough, and the value ends where it does.
+        (7.67, 6.56, "ohm", "7.7 ± 6.6 Ω"),
+        (74.6, 52.0, "ohm", "75 ± 52 Ω"),
+        (22.31e-9, 4.79e-9, "F", "22.3 ± 4.8 nF"),
+        (20.951e-9, 0.117e-9, "F", "20.95 ± 0.12 nF"),
+        (0.4396, 0.0074, "V", "440 ± 7 mV"),
+    ],
+)
+def test_a_half_width_has_two_figures_at_the_most_behind_the_point(value, half_width, unit, shown):
+    assert format_plus_minus(value, half_width, unit) == shown

@@ -241,7 +241,7 @@ def test_a_leaky_dc_check_of_the_same_part_goes_before_a_good_value(tmp_path):
     sheet = sheet_of(folder)
     assert [v.words for v in sheet.verdicts] == ["leaky", "within tolerance"]
     assert "DC check of 2031-04-10" in sheet.verdicts[0].about
-    assert sheet.verdicts[0].detail == "84.0 ± 14.0 MΩ at 205 V"
+    assert sheet.verdicts[0].detail == "84 ± 14 MΩ at 205 V"
     assert field(sheet.points_out, "Next") == "Replace C7."
     assert check.name in sheet.readings[0]
     assert "A DC check of 2031-04-10 found it leaky." in sheet.plain
@@ -305,7 +305,7 @@ def test_the_archives_index_finds_the_same_neighbours_as_reading_them(tmp_path):
 def test_dc_readings_have_a_sheet_with_their_readings_and_the_sweep_beside_them(tmp_path):
     swept(tmp_path)
     sheet = sheet_of(checked(tmp_path))
-    assert sheet.headline == "C7: 84.0 ± 14.0 MΩ leak"
+    assert sheet.headline == "C7: 84 ± 14 MΩ leak"
     assert [v.words for v in sheet.verdicts] == ["leaky", "within tolerance"]
     assert sheet.verdicts[1].about == "Value, from the sweep of 2031-04-09"
     assert sheet.cautions == WORDS.dc
@@ -524,7 +524,7 @@ def test_a_sets_sheet_has_a_row_for_each_part_before_and_after(archive):
         "19.8 to 24.2 nF",
         "20.98 ± 0.13 nF",
         "✓ within tolerance",
-        "✗ leaky: 84.0 ± 14.0 MΩ",
+        "✗ leaky: 84 ± 14 MΩ",
     )
     assert "Replaced by 22 nF 630 V film." in before[6]
     assert after[4] == "not tested"
@@ -550,7 +550,7 @@ def test_the_log_has_everything_in_the_order_of_its_dates(archive):
     ]
     assert lines[-2].found == "Replaced by 22 nF 630 V film."
     assert lines[1].found == "part is C10, because: read on the chassis"
-    assert lines[3].found == "✗ leaky: 84.0 ± 14.0 MΩ"
+    assert lines[3].found == "✗ leaky: 84 ± 14 MΩ"
     sheet = service_log(history)
     assert len(sheet.rows) == len(lines)
     assert sheet.made == CREATED + timedelta(days=6)

@@ -321,15 +321,16 @@ def prefix_of(value: float, unit: str) -> tuple[float, str]:
 def format_plus_minus(value: float, half_width: float, unit: str) -> str:
     """Value and half-width rounded together: two figures of the half-width below 3.55, else one.
 
-    The value keeps three figures at least, which is what a bench asks for. Source: the Particle Data Group's
-    rounding rule, taken for a half-width instead of a standard deviation.
+    The value keeps three figures, which is what a bench asks for, unless the half-width would then have more than two
+    (JCGM 100, 7.2.6). Source: the Particle Data Group's rounding rule, taken for a half-width instead of a standard
+    deviation.
     """
     factor, symbol = prefix_of(value, unit)
     value, half_width = value / factor, half_width / factor
     exponent = math.floor(math.log10(half_width)) if half_width > 0 else -4
     figures = 2 if half_width / 10.0**exponent < 3.55 else 1
     three_figures = 2 - math.floor(math.log10(abs(value))) if value else 0
-    decimals = max(0, min(max(figures - 1 - exponent, three_figures), 4))
+    decimals = max(0, min(max(figures - 1 - exponent, three_figures), 1 - exponent, 4))
     # Too small for four decimals: rather a rounded-up last digit than a zero that promises certainty.
     shown = max(half_width, 10.0**-decimals)
     return f"{value:.{decimals}f} ± {shown:.{decimals}f} {symbol}".rstrip()

@@ -32,12 +32,14 @@ __all__ = [
     "TAG",
     "TOLERANCE",
     "TRUE_VALUE",
+    "Pair",
     "Quantity",
     "archive_option",
     "bench_options",
     "check_option",
     "common_options",
     "default_archive",
+    "existing_archive_option",
     "fault_of",
     "named_null",
     "picture_option",
@@ -157,30 +159,24 @@ class _Probes(_ParamType):
         return tuple(found)
 
 
-class _Tag(_ParamType):
-    name = "key=value"
+class Pair(_ParamType):
+    """Two texts with = between them; where the second is a value, its unit is known once the stage is.
+
+    name : in the usage line, such as "part=value". write : what to write instead, for the error.
+    """
+
+    def __init__(self, name: str, write: str) -> None:
+        self.name = name
+        self._write = write
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Both texts, stripped."""
         if not isinstance(value, str):
             return value
-        key, sign, text = value.partition("=")
-        if not sign or not key.strip() or not text.strip():
-            self.fail(f"{_shown(value)}: write a key and a value, such as set=wrenfield-46")
-        return key.strip(), text.strip()
-
-
-class _TrueValue(_ParamType):
-    """PART=VALUE; the unit is known once the stage is, so the value stays text here."""
-
-    name = "part=value"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        if not isinstance(value, str):
-            return value
-        part, sign, text = value.partition("=")
-        if not sign or not part.strip() or not text.strip():
-            self.fail(f"{_shown(value)}: write a part and its true value, such as C7=18n")
-        return part.strip(), text.strip()
+        first, sign, second = value.partition("=")
+        if not sign or not first.strip() or not second.strip():
+            self.fail(f"{_shown(value)}: write {self._write}", param, ctx)
+        return first.strip(), second.strip()
 
 
 class _FaultType(_Parsed):
@@ -207,8 +203,8 @@ COMPANION = _CompanionType()
 NODE_VOLTS = _NodeVolts()
 PROBES = _Probes()
 RESISTORS = _Resistors()
-TAG = _Tag()
-TRUE_VALUE = _TrueValue()
+TAG = Pair("key=value", "a key and a value, such as set=wrenfield-46")
+TRUE_VALUE = Pair("part=value", "a part and its true value, such as C7=18n")
 FAULT = _FaultType()
 
 
@@ -252,13 +248,22 @@ def common_options(command: F) -> F:
 
 
 def archive_option(command: F) -> F:
-    """--archive, with the documents folder as default."""
+    """--archive of a command that files a recording, with the documents folder as default."""
+    return _archive_option(command, "Folder the recording is filed in.")
+
+
+def existing_archive_option(command: F) -> F:
+    """--archive of a command that goes by what is filed already."""
+    return _archive_option(command, "The archive: the folder that holds the recordings.")
+
+
+def _archive_option(command: F, meaning: str) -> F:
     return click.option(
         "--archive",
         type=click.Path(path_type=Path, file_okay=False),
         envvar=ARCHIVE_VARIABLE,
         show_envvar=True,
-        help="Folder the recording is filed in.  [default: twonode/archive in your documents folder]",
+        help=f"{meaning}  [default: twonode/archive in your documents folder]",
     )(command)
 
 
