@@ -6,7 +6,7 @@ from swept import fixture_request
 
 from twonode.acquire import PointDone, run_sweep
 from twonode.acquire.dialled import dialled_hz
-from twonode.acquire.errors import DialledOff
+from twonode.acquire.errors import DialledOff, NoSignal
 from twonode.acquire.reestimate import reestimate
 from twonode.acquire.request import PlanKind
 from twonode.analysis.hookup import HookUp
@@ -66,6 +66,22 @@ def test_a_value_is_found_though_no_frequency_is_where_it_was_asked(tmp_path):
         set_hz = next(h for h in hand.asked if h == pytest.approx(row.frequency_set_hz, rel=1e-9))
         assert abs(row.frequency_hz / set_hz - 1) < 0.03 + 1e-3
     assert not links.world.output_on
+
+
+def test_an_output_that_was_never_switched_on_is_no_signal(tmp_path):
+    class Forgetful(DialHand):
+        def switch(self, on):
+            self.asked.append(on)
+
+    request = fixture_request(HookUp.SERIES, 22e-9, 100e3, points=6, plan=PlanKind.EVEN)
+    links = direct_links(SimulatedSettings(stage=request.stage, seed=7))
+    with (
+        Bench.from_links(
+            generator=ManualLink(Forgetful(links.generator)), scope=links.scope, clock=links.clock
+        ) as bench,
+        pytest.raises(NoSignal, match="channel 1"),
+    ):
+        list(run_sweep(bench, request, archive=tmp_path))
 
 
 def test_the_recording_says_that_nothing_was_read_back(tmp_path):

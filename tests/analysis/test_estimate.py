@@ -11,13 +11,14 @@ from made_sweeps import made_sweep, wrenfield
 from twonode.analysis.budget import budget
 from twonode.analysis.estimate import EstimateError, estimate_part
 from twonode.analysis.findings import FindingState
-from twonode.analysis.hookup import series_stage, shunt_stage
+from twonode.analysis.hookup import HookUp, series_stage, shunt_stage
 from twonode.analysis.hypotheses import ordinary_model, scan_starts
 from twonode.analysis.marginal import marginal
 from twonode.analysis.model import Aspect, Free, Model, Sweep, UnseenPart
 from twonode.analysis.posterior import maximise
 from twonode.analysis.quantities import Tolerance
 from twonode.analysis.ratio import RatioPoint
+from twonode.analysis.report import Circumstances, report_lines
 
 TEN = Tolerance(minus=0.1, plus=0.1)
 TIGHT = Tolerance(minus=0.001, plus=0.001)
@@ -241,6 +242,14 @@ def test_a_stage_that_does_not_describe_the_readings_is_said_aloud():
     estimate = estimate_part([sweep], "C7", nominal_farad=22e-9, tolerance=TEN)
     assert estimate.misfit is not None
     assert "cannot be trusted" in estimate.misfit
+    # However probable the nearest explanation is among those that were tried, nothing is decided by it.
+    assert estimate.finding.state is FindingState.UNDECIDED
+    assert "no circuit" in estimate.finding.because
+    first, second, *_ = report_lines(
+        estimate, Circumstances(title="made", hookup=HookUp.STAGE, level_vpp=2.0)
+    )
+    assert first == "C7: UNDECIDED (no circuit that was tried describes the readings)"
+    assert second.startswith("  DO NOT TRUST THIS YET")
 
 
 def replace_far(stage):

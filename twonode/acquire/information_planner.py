@@ -23,6 +23,7 @@ from twonode.acquire.request import PlanKind, SweepRequest, with_value
 from twonode.acquire.sofar import running_sweeps
 from twonode.acquire.timing import Placement, place_frequency
 from twonode.analysis.channel import ChannelClass
+from twonode.analysis.findings import probability_words
 from twonode.analysis.hypotheses import ordinary_model, scan_starts
 from twonode.analysis.model import Aspect, Sweep
 from twonode.analysis.posterior import Posterior, maximise
@@ -155,7 +156,7 @@ class InformationPlanner:
                 self._sweeps(done), self._request.asked, nominal, tolerance, near_farad=self._farad
             )
             if stands.probability >= SETTLED_FROM:
-                return f"{stands.state.value} at {100 * stands.probability:.1f} %"
+                return f"{stands.state.value}, {probability_words(stands.probability)} sure"
         if not self._known and self._posterior is not None:
             if self._posterior.standard_uncertainty(0) <= UNKNOWN_SIGMA:
                 return f"the value is known to {100 * self._posterior.standard_uncertainty(0):.2g} %"

@@ -15,13 +15,17 @@ from twonode.analysis.quantities import format_quantity
 from twonode.analysis.ratio import PointReading
 from twonode.analysis.stage import PartKind
 
-__all__ = ["LevelCheck"]
+__all__ = ["LEAST_LEVEL", "LevelCheck"]
 
 LEVEL_LIMIT = 0.25
 """Relative difference between channel 1 and the generator's setting that is still believed (issue)."""
 LIGHTLY_LOADED = 0.9
 HEAVIEST_LOADED = 0.03
 """Shares of the open-circuit level at the drive node: above the first a stage hardly loads the generator."""
+LEAST_LEVEL = 0.02
+"""Share of the generator's level below which channel 1 carries nothing but noise."""
+LEAST_LEVEL = 0.02
+"""Share of the generator's level below which channel 1 carries nothing but noise."""
 DEAD_SIGMA = 5.0
 SWAPPED_RATIO = 1.25
 STRAY_SEEN_FARAD = 0.3e-12
@@ -51,7 +55,7 @@ class LevelCheck:
     def _check_level(self, hz: float, reading: PointReading, level_vpp: float, expected_drive: float) -> None:
         """Channel 1 against the generator's setting, allowing for whatever the part may be."""
         level = reading.drive_vpp / level_vpp
-        if level < 0.02:
+        if level < LEAST_LEVEL:
             raise NoSignal(
                 f"No signal at channel 1: {format_quantity(reading.drive_vpp, 'V', 2)} where "
                 f"{format_quantity(level_vpp * expected_drive, 'V')} were expected.",

@@ -13,7 +13,7 @@ import numpy as np
 
 from twonode.acquire.attempt import Attempt, trace_pair
 from twonode.acquire.dialled import dialled_hz
-from twonode.acquire.levelcheck import LevelCheck
+from twonode.acquire.levelcheck import LEAST_LEVEL, LevelCheck
 from twonode.acquire.levels import Predictor
 from twonode.acquire.ranges import LEAST_DIV, choose_range, coarser, finer_exists
 from twonode.acquire.request import SweepRequest
@@ -323,7 +323,8 @@ class PointTaker:
                     f"channel {channel + 1} fills {fill:.2g} of 8 divisions and can be read finer"
                 )
         if Refusal.SMALL not in reasons:
-            if self._bench.generator.profile.dialled and not self._level_seen and reading.drive_vpp > 0:
+            there = reading.drive_vpp > LEAST_LEVEL * self._level_vpp
+            if there and self._bench.generator.profile.dialled and not self._level_seen:
                 # A knob has no figure to be held against: what the first point shows is the level from then on.
                 self._level_vpp = reading.drive_vpp / max(expected_drive, 1e-9)
                 self._level_seen = True

@@ -11,6 +11,7 @@ from typing import Any
 from twonode.analysis.diagnose import HEALTHY, Diagnosis, Weighed
 from twonode.analysis.electrolytic import electrolytic_document, electrolytic_words
 from twonode.analysis.fault_figures import electrolytics_of, figures_of
+from twonode.analysis.findings import probability_words
 from twonode.analysis.jsonvalues import finite_document
 from twonode.analysis.measurement_action import MeasurementKind, SweepAction
 from twonode.analysis.next_measurement import SETTLED, Proposal
@@ -82,7 +83,7 @@ def _opening(diagnosis: Diagnosis) -> list[str]:
     first = diagnosis.ranking[0]
     group = named_group(diagnosis)
     held = sum(w.probability for w in group)
-    sure = "more than 99.9 % sure" if first.probability > 0.999 else f"{100 * first.probability:.1f} % sure"
+    sure = f"{probability_words(first.probability)} sure"
     name = str(first.hypothesis)
     if is_settled(diagnosis):
         if first.hypothesis == HEALTHY:

@@ -17,7 +17,7 @@ from twonode.analysis.budget import BudgetLine, best_action, budget
 from twonode.analysis.errors import AnalysisError
 from twonode.analysis.estimated import Quantity
 from twonode.analysis.explanation_figures import HELD_EXPONENT, bound_of, explanation_figures
-from twonode.analysis.findings import Finding, FindingState, judge
+from twonode.analysis.findings import Finding, FindingState, judge, unexplained
 from twonode.analysis.hypotheses import (
     Explanation,
     explain_part,
@@ -148,20 +148,25 @@ def estimate_part(
         action = best_action(lines)
     if finding.state is FindingState.UNDECIDED and likeliest.fault in (PartFault.OPEN, PartFault.SHORTED):
         measured, determined = Quantity(unit="F"), False
+    misfit = _misfit(posterior)
+    if misfit is not None and not determined:
+        capacitance = Quantity(unit="F")  # a bound would be that of a circuit which does not hold
+    else:
+        capacitance = measured if determined else bound_of(likeliest, sweeps)
     return Estimate(
         part=part_name,
         nominal_farad=nominal_farad,
         tolerance=tolerance,
-        capacitance=measured if determined else bound_of(likeliest, sweeps),
+        capacitance=capacitance,
         loss=_aspect(posterior, part_name, Aspect.LOSS, ""),
         esr=_aspect(posterior, part_name, Aspect.ESR, "ohm"),
         leak=_aspect(posterior, part_name, Aspect.LEAK, "ohm"),
         others=_neighbours(posterior, sweeps, part_name),
         budget=lines if determined else (),
         expected_relative=action.expected_sigma if determined and action is not None else None,
-        finding=finding,
+        finding=finding if misfit is None else unexplained(part_name, finding),
         reduced_chi_square=posterior.reduced_chi_square,
-        misfit=_misfit(posterior),
+        misfit=misfit,
         corner_hz=_corner(posterior),
         points=usable,
         posterior=posterior,

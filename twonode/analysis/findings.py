@@ -8,7 +8,7 @@ from `hypotheses`.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from math import erf, log, sqrt
 
@@ -21,9 +21,12 @@ __all__ = [
     "SWEEP_LIMITS",
     "Finding",
     "FindingState",
+    "certainty_words",
     "conformity_probability",
     "judge",
+    "probability_words",
     "state_of",
+    "unexplained",
 ]
 
 STATED_FROM = 0.95
@@ -70,6 +73,29 @@ class Finding:
 def state_of(fault: PartFault) -> FindingState:
     """The finding that a fault is, which goes by the same word. Raises ValueError for NONE, which is no fault."""
     return FindingState(fault.value)
+
+
+def certainty_words(state: FindingState, probability: float) -> str:
+    """How sure a finding is, never rounded up to certainty; of an undecided one, how likely the likeliest other is."""
+    if state is FindingState.UNDECIDED:
+        return f"the likeliest answer has {100 * min(probability, 0.99):.0f} %"
+    return f"{probability_words(probability)} sure"
+
+
+def probability_words(probability: float) -> str:
+    """A probability in percent, never rounded up to certainty."""
+    return "more than 99.9 %" if probability > 0.999 else f"{100 * probability:.1f} %"
+
+
+def unexplained(part: str, finding: Finding) -> Finding:
+    """What is left of a finding where no circuit that was tried describes the readings: nothing is decided by them."""
+    nearest = "" if finding.state is FindingState.UNDECIDED else f"; {finding.state.value} comes nearest"
+    return replace(
+        finding,
+        state=FindingState.UNDECIDED,
+        because=f"{part}: no circuit that was tried describes the readings{nearest}.",
+        action="Compare the stage with the set, check clips and probe switches, and sweep again.",
+    )
 
 
 def conformity_probability(mean: float, sigma: float, low: float, high: float) -> float:

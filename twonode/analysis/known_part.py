@@ -11,7 +11,7 @@ from math import log
 from typing import Any
 
 from twonode.analysis.estimated import Quantity
-from twonode.analysis.findings import conformity_probability
+from twonode.analysis.findings import conformity_probability, probability_words
 from twonode.analysis.loose_part import LoosePart
 from twonode.analysis.quantities import Tolerance, format_quantity
 
@@ -59,8 +59,7 @@ def check_known_part(loose: LoosePart, nominal_farad: float, tolerance: Toleranc
     )
     agrees = probability > AGREES_FROM and loose.misfit is None
     inside = "agrees with" if probability > AGREES_FROM else "lies outside"
-    sure = "more than 99.9 %" if probability > 0.999 else f"{100 * probability:.1f} %"
-    because = f"{found} {inside} {limits} (probability of lying within: {sure})."
+    because = f"{found} {inside} {limits} (probability of lying within: {probability_words(probability)})."
     if loose.misfit is not None:
         because = f"{because} {loose.misfit}"
     return KnownPartCheck(

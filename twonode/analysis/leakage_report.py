@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Any
 
 from twonode.analysis.estimated import Quantity
-from twonode.analysis.findings import STATED_FROM, Finding, FindingState
+from twonode.analysis.findings import STATED_FROM, Finding, FindingState, certainty_words
 from twonode.analysis.jsonvalues import finite_document
 from twonode.analysis.leakage import LeakageEstimate
 from twonode.analysis.quantities import format_plus_minus, format_quantity, prefix_of
@@ -146,11 +146,7 @@ def _certainty(finding: Finding) -> str:
     """How sure, never rounded up to certainty."""
     if finding.probabilities.get(FindingState.UNDECIDED, 0.0) >= STATED_FROM:
         return "between the limits: to be watched"
-    if finding.state is FindingState.UNDECIDED:
-        return f"the likeliest answer has {100 * min(finding.probability, 0.99):.0f} %"
-    if finding.probability > 0.999:
-        return "more than 99.9 % sure"
-    return f"{100 * finding.probability:.1f} % sure"
+    return certainty_words(finding.state, finding.probability)
 
 
 def quantity_words(found: Quantity) -> str:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import PurePath
 from typing import Any
 
+from twonode.analysis import findings
 from twonode.analysis.electrolytic import (
     Electrolytic,
     electrolytic_document,
@@ -165,12 +166,11 @@ def report_lines(estimate: Estimate, circumstances: Circumstances) -> tuple[str,
     state = estimate.finding.state
     lines = [
         f"{estimate.part}: {state.value.upper()} ({certainty_words(estimate)})",
+        *(() if estimate.misfit is None else (f"  DO NOT TRUST THIS YET: {estimate.misfit}",)),
         f"  {value_words(estimate)} in the circuit; {against_words(estimate)}",
     ]
     if state not in (FindingState.WITHIN_TOLERANCE, FindingState.OFF_VALUE):
         lines.append(f"  {because_words(estimate)}")
-    if estimate.misfit is not None:
-        lines.append(f"  DO NOT TRUST THIS YET: {estimate.misfit}")
     figures = _electrolytic(estimate, circumstances)
     words = None if figures is None else electrolytic_words(figures)
     if words is not None:
@@ -216,12 +216,9 @@ def because_words(estimate: Estimate) -> str:
 
 def certainty_words(estimate: Estimate) -> str:
     """How sure the finding is, never rounded up to certainty."""
-    probability = estimate.finding.probability
-    if estimate.finding.state is FindingState.UNDECIDED:
-        return f"the likeliest answer has {100 * min(probability, 0.99):.0f} %"
-    if probability > 0.999:
-        return "more than 99.9 % sure"
-    return f"{100 * probability:.1f} % sure"
+    if estimate.misfit is not None:
+        return "no circuit that was tried describes the readings"
+    return findings.certainty_words(estimate.finding.state, estimate.finding.probability)
 
 
 def value_words(estimate: Estimate, *, quantity: Quantity | None = None) -> str:

@@ -126,7 +126,9 @@ def _value_verdict(result: Result | None, *, imported: bool) -> Verdict:
         about="Finding from imported readings" if imported else "Finding from the sweep",
         mark=mark_of(finding.state),
         words=finding.state,
-        detail=certainty_words(finding.state, finding.probability),
+        detail="no circuit that was tried describes the readings"
+        if result.fit.misfit
+        else certainty_words(finding.state, finding.probability),
     )
 
 

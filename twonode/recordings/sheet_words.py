@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from twonode.analysis import findings
 from twonode.analysis.estimated import Quantity
 from twonode.analysis.findings import FindingState
 from twonode.analysis.quantities import format_plus_minus, format_quantity, prefix_of
@@ -136,10 +137,8 @@ def certainty_words(state: str, probability: float | None) -> str:
     if probability is None:
         return ""
     if state == FindingState.UNDECIDED.value:
-        return f"the likeliest answer has {100 * min(probability, 0.99):.0f} %"
-    if probability > 0.999:
-        return "more than 99.9 % sure"
-    return f"{100 * probability:.1f} % sure"
+        return findings.certainty_words(FindingState.UNDECIDED, probability)
+    return f"{findings.probability_words(probability)} sure"  # also where a later program filed another word
 
 
 def also_in_microfarad(low: float, high: float) -> str:
