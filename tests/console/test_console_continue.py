@@ -32,6 +32,17 @@ def test_a_sweep_that_broke_says_what_is_kept_and_how_to_go_on(broken):
     assert f"twonode sweep --continue {folder}" in result.stderr
 
 
+def test_a_sweep_of_which_too_little_is_usable_names_what_is_kept(tmp_path):
+    result = run(
+        "sweep", *SERIES, *BENCH, "--archive", tmp_path, "--misbehave", "clipped-channel@2,always", "--json"
+    )
+    assert result.exit_code == 3
+    (folder,) = (each for each in tmp_path.iterdir() if each.is_dir())
+    error = json_of(result)["error"]
+    assert "Too few usable points" in error["what"]
+    assert str(folder) in error["do"]
+
+
 def test_the_log_of_every_exchange_lies_beside_the_points(broken):
     _, _, folder = broken
     log = (folder / "results" / "log.txt").read_text(encoding="utf-8")

@@ -110,7 +110,7 @@ def estimate_part(
     usable = sum(len(s.points) for s in sweeps if s.stage is not None)
     if usable < MINIMUM_POINTS:
         raise EstimateError(
-            f"Only {usable} usable points were measured; {MINIMUM_POINTS} are the least.",
+            f"Too few usable points: {usable}; {MINIMUM_POINTS} are the least.",
             "With fewer, value, loss and channel gain cannot be told apart.",
             "See the reasons given for the refused points, mend them and sweep again.",
         )

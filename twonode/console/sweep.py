@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from twonode.analysis.hookup import HookUp
     from twonode.analysis.stage import Stage
     from twonode.console.debuglog import DebugLog
+    from twonode.console.filing import Outcome
     from twonode.drivers.bench import Bench
     from twonode.recordings import Recording
 
@@ -115,7 +116,7 @@ def sweep(**options: Any) -> int:
     """
     from twonode.console.continuing import continue_sweep
     from twonode.console.debuglog import debug_log
-    from twonode.console.filing import conclude, show
+    from twonode.console.filing import show
     from twonode.drivers.errors import OutputUnknown
     from twonode.drivers.leaving import leaving
 
@@ -132,11 +133,25 @@ def sweep(**options: Any) -> int:
                 for folder in log.folders:
                     exc.add_note(f"All points are measured and kept; twonode estimate {folder}")
                 raise
-        outcome = conclude([recording], picture=options["picture"], places=places)
+        outcome = _concluded(recording, picture=options["picture"], places=places)
     status = show(outcome, as_json=options["as_json"], check=options["check"])
     if options["companion"] is not None and not quiet:
         click.echo(f"Together with the sweep without it: twonode estimate RECORDING {recording}", err=True)
     return status
+
+
+def _concluded(recording: Path, *, picture: bool, places: tuple[Path, ...]) -> Outcome:
+    """What the sweep tells. Raises SweepFailed, naming the recording, where its points cannot carry an estimate."""
+    from twonode.acquire.errors import SweepFailed
+    from twonode.analysis.estimate import EstimateError
+    from twonode.console.filing import conclude
+
+    try:
+        return conclude([recording], picture=picture, places=places)
+    except EstimateError as exc:
+        raise SweepFailed(
+            exc.what, exc.why, f"{exc.do} What was measured is kept: twonode archive show {recording}"
+        ) from exc
 
 
 def _measured(options: dict[str, Any], *, quiet: bool, log: DebugLog) -> tuple[Path, tuple[Path, ...]]:
