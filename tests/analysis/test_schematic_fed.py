@@ -9,6 +9,7 @@ import pytest
 from twonode.analysis.curves import plotted_point
 from twonode.analysis.ratio import RatioPoint
 from twonode.analysis.schematic import schematic_svg
+from twonode.analysis.schematic_feed import lead_svg, null_run_svg
 from twonode.analysis.stage import shipped_stage, shipped_stage_names
 
 
@@ -32,6 +33,38 @@ def test_generator_blocking_capacitor_and_bleeder_stand_ahead_of_channel_1(name)
 def test_without_the_feed_nothing_of_it_is_drawn():
     svg = schematic_svg(shipped_stage("wrenfield-46-driver-output"))
     assert not re.search("generator|bleeder|blocking", svg)
+
+
+def _texts(svg):
+    return {
+        each.text: (float(each.get("x")), float(each.get("y")))
+        for each in ElementTree.fromstring(svg).iter()
+        if each.tag.endswith("text")
+    }
+
+
+def test_in_the_null_run_both_tips_meet_behind_the_blocking_capacitor_and_nothing_else_is_there():
+    svg = null_run_svg()
+    root, placed = ElementTree.fromstring(svg), _texts(svg)
+    wires = [
+        [tuple(map(float, point.split(","))) for point in each.get("points").split()]
+        for each in root.iter()
+        if each.tag.endswith("polyline")
+    ]
+    tips = [next(w for w in wires if w[-1][0] == placed[f"CH {n}"][0] and len(w) == 2) for n in (1, 2)]
+    assert tips[0][0] == tips[1][0], "both tips on one node"
+    assert tips[0][0][0] > placed["bleeder"][0] > placed["DC blocking"][0]
+    assert {"nothing else", "both ground", "clips here"} <= set(placed)
+    width, height = map(float, root.get("viewBox").split()[2:])
+    assert all(0 < x < width and 0 < y < height for x, y in placed.values())
+    assert placed["nothing else"][0] + 8.5 * len("nothing else") <= width
+
+
+def test_the_lead_by_itself_names_the_node_it_goes_to_as_text():
+    svg = lead_svg("<b>anode & grid</b>")
+    assert "to <b>anode & grid</b>" in _texts(svg)
+    assert "CH 2" not in _texts(svg)
+    assert "<b>" not in svg
 
 
 def test_a_point_is_plotted_with_the_half_widths_of_its_covariance():

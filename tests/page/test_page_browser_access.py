@@ -93,6 +93,7 @@ def views(archive):
         "stage": ("stage", None),
         "loose": ("loose", None),
         "continue": ("continue?recording=none", None),
+        "null": ("null", None),
         "sweep": ("sweep", None),
         "finding": (f"finding?recording={plain}", None),
         "drawer": ("drawer", None),
@@ -324,6 +325,12 @@ def test_a_page_of_another_port_gets_nothing_although_its_browser_has_the_cookie
     assert with_cookie & set(here), "the browser had nothing that could have opened the page"
     assert {"", "stage"} < set(here.values())
     browser.open(page.base)  # and it still works for whom it is
+
+
+def test_an_address_that_was_mistyped_is_said_in_plain_words(browser, page):
+    browser.driver.get(f"{page.base}swep")
+    assert browser.text("body").startswith("There is no view at /swep.")
+    assert page.base in browser.text("body")
 
 
 def test_a_foreign_name_for_this_computer_is_refused(browser, page):

@@ -9,8 +9,9 @@ import pytest
 
 pytest.importorskip("nicegui")
 
+from twonode.analysis.corners import Corner, Side
 from twonode.analysis.history_svg import PastFinding
-from twonode.analysis.paths import Corner, Side, decibels, fed_ratio, signal_paths
+from twonode.analysis.paths import decibels, fed_ratio, signal_paths
 from twonode.analysis.response_svg import response_svg
 from twonode.analysis.schematic import schematic_svg
 from twonode.analysis.single_fault import FaultKind, SingleFault, faulty_stage
@@ -229,6 +230,14 @@ def test_a_missing_value_names_its_field():
     said, about = named_by_labels(caught.value, {"--value": "Value of the old part"})
     assert about == "--value"
     assert said.what == "“Value of the old part” is missing."
+
+
+def test_a_value_of_the_wrong_kind_names_its_field():
+    with pytest.raises(click.BadParameter) as refused:
+        parsed_options(dc, {"--drive": "118V", "--display": "many"})
+    found, about = named_by_labels(refused.value, {"--display": "Counts of its display"})
+    assert found.what == "“Counts of its display”: 'many' is not a valid integer range."
+    assert about == "--display"
 
 
 def test_an_option_without_a_field_stays_as_it_is():

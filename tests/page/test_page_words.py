@@ -39,6 +39,18 @@ def test_names_of_the_other_side_of_the_ocean():
     said = "Channel 1 on driver anode; the valve is cold and HT is off. Anodes, valves."
     assert PLATE.say(said) == "Channel 1 on driver plate; the tube is cold and B+ is off. Plates, tubes."
     assert PLAIN.say(said) == said
+    # Where the program itself, or a stage file, uses the other side's word.
+    assert (
+        PLAIN.say("B+ rises to 300 V; a B+ rail; R9 to the ht")
+        == "HT rises to 300 V; an HT rail; R9 to the HT"
+    )
+    assert PLATE.say("An anode, an HT rail, R9 to the ht") == "A plate, a B+ rail, R9 to the B+"
+
+
+def test_microfarads_have_their_letter_whatever_was_written():
+    assert PLAIN.say("from 0.1 uF on") == "from 0.1 µF on"
+    assert MFD.say("from 0.1 uF on") == "from 0.1 mfd on"
+    assert PLAIN.say("type 0.1uF or .05uF") == "type 0.1uF or .05uF"
 
 
 def test_settings_are_remembered(tmp_path, monkeypatch):

@@ -41,17 +41,29 @@ _HOME = "127.0.0.1"
 _WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 
 # When a dot is on the screen, which is after the frame that follows it, and when something was clicked. The browser's
-# clock is this computer's.
+# clock is this computer's. What a sweep showed is kept for the tab, from view to view: a look from outside comes late.
 _WATCH_PAGE = """
 window.paintedDots = {};
 new MutationObserver(() => {
+  const side = document.querySelector(".live-side");
+  if (side) {
+    const state = JSON.stringify([
+      document.querySelectorAll(".live-plot .dot").length / 2,
+      side.querySelector(".reading")?.textContent,
+      side.textContent.match(/about [^.]*? left/)?.[0] ?? "",
+    ]);
+    if (state !== window.lastState) {
+      window.lastState = state;
+      sessionStorage.sweepSeen = (sessionStorage.sweepSeen ?? "") + state + "\\n";
+    }
+  }
   for (const dot of document.querySelectorAll(".live-plot .dot")) {
     const n = dot.dataset.n;
     if (n in window.paintedDots) continue;
     window.paintedDots[n] = null;
     requestAnimationFrame(() => setTimeout(() => { window.paintedDots[n] = Date.now(); }, 0));
   }
-}).observe(document, { childList: true, subtree: true });
+}).observe(document, { childList: true, subtree: true, characterData: true });
 window.addEventListener("click", () => { window.clickedAt = Date.now(); }, { capture: true });
 """
 
@@ -226,6 +238,7 @@ class Browser:
         service = Service(shutil.which("chromedriver"), popen_kw={"start_new_session": True})
         self._service = service
         self.driver = webdriver.Chrome(options=options, service=service)
+        self._tabs = [self.driver.current_window_handle]
         self._killed = False
         self.driver.set_script_timeout(20)
         self._watch()
@@ -234,8 +247,10 @@ class Browser:
         return self
 
     def __exit__(self, *_: object) -> None:
+        # Asking it to quit can take a minute on a busy computer, and nothing of it is wanted any more.
         if not self._killed:
-            self.driver.quit()
+            self.kill()
+        self.driver.command_executor.close()
         self._profile.cleanup()
 
     def _watch(self) -> None:
@@ -245,13 +260,19 @@ class Browser:
     def new_tab(self, address: str) -> None:
         """Another tab, which is looked at from now on."""
         self.driver.switch_to.new_window("tab")
+        self._tabs.append(self.driver.current_window_handle)
         self._watch()
         self.open(address)
 
+    def to_tab(self, number: int) -> None:
+        """Look at another tab; number : in the order they were opened."""
+        self.driver.switch_to.window(self._tabs[number])
+
     def back_to_first_tab(self) -> None:
-        """Close this tab."""
+        """Close the tab that was opened last, which is looked at."""
         self.driver.close()
-        self.driver.switch_to.window(self.driver.window_handles[0])
+        self._tabs.pop()
+        self.to_tab(0)
 
     def kill(self) -> None:
         """As if its process had died; driver and browser are a process group of their own."""
@@ -273,6 +294,10 @@ class Browser:
         """Go there, and wait until the page answers clicks."""
         self.driver.get(address)
         self.ready()
+
+    def at(self, path: str) -> bool:
+        """Whether the view on the screen has this path."""
+        return bool(self.quietly("return location.pathname") == path)
 
     def ready(self) -> None:
         """Until the page on the screen is connected."""
@@ -362,6 +387,11 @@ class Browser:
         )
         return sorted(set(found or ()))
 
+    def sweep_seen(self) -> list[tuple[int, str, str]]:
+        """Everything that sweeps showed in this tab, in order: number of dots, value, time left."""
+        lines = self.run("return sessionStorage.sweepSeen ?? ''").splitlines()
+        return [tuple(json.loads(line)) for line in lines]
+
     # What is read off --------------------------------------------------------------------------------------------
 
     def look(
@@ -388,7 +418,10 @@ class Browser:
         """The whole page as PNG, kept as the test's artefact."""
         folder = Path(os.environ.get("TWONODE_SCREENSHOTS") or Path(gettempdir()) / "twonode-screenshots")
         folder.mkdir(parents=True, exist_ok=True)
-        wide, tall = self.run("return [innerWidth, Math.max(innerHeight, document.body.scrollHeight)]")
+        wide, tall = until(
+            lambda: self.quietly("return [innerWidth, Math.max(innerHeight, document.body.scrollHeight)]"),
+            what="a page to take a picture of",
+        )
         shot = self.command(
             "Page.captureScreenshot",
             captureBeyondViewport=True,

@@ -35,8 +35,8 @@ __all__ = [
 STAGE = "wrenfield-46-driver-output"
 NODES = ".caution input[type=text]"
 _HELD_S = 6.5
-_SLOW = "0.2"
-"""Speed of a bench whose sweep outlasts what is done to it."""
+_SLOW = "0.4"
+"""Speed of a bench whose sweep outlasts what is done to it; a slower one is too slow for the waiting of a sweep."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,7 +177,7 @@ def killed_program(bench: ServedBench, browser: Browser, folder: Path) -> Fault:
     """The program is killed (SIGKILL) during a sweep, and started again; what it left is closed by a click."""
     with ServedPage(folder, *bench.options) as page:
         browser.open(page.address)
-        sweep_until(browser, page, 2)
+        sweep_until(browser, page, 1)
         seen, on_before = len(browser.dots()), bench.output_on
         page.process.kill()
         page.process.wait()

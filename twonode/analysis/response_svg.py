@@ -12,8 +12,8 @@ from xml.sax.saxutils import escape
 import numpy as np
 from numpy.typing import NDArray
 
+from twonode.analysis.corners import Corner
 from twonode.analysis.look import hertz_words
-from twonode.analysis.paths import Corner
 from twonode.analysis.quantities import format_quantity
 
 __all__ = ["response_svg"]

@@ -11,25 +11,21 @@ Source of the symbols: IEC 60617 (resistor, capacitor, polarised capacitor, indu
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from xml.sax.saxutils import escape, quoteattr
+from xml.sax.saxutils import quoteattr
 
 from twonode.analysis.quantities import format_quantity
+from twonode.analysis.schematic_feed import FED_WORDS, FEED, draw_feed
 from twonode.analysis.schematic_layout import STEP, Branch, Column, branches_of, row_order
+from twonode.analysis.schematic_pen import PART, Pen
 from twonode.analysis.stage import GROUND, Part, PartKind, Stage
 
 __all__ = ["schematic_svg"]
 
 _GAP = 150  # between two neighbouring nodes, where a part lies on its side
-_PART = 44  # length of a symbol
 _ARM = 118  # height of one part in a branch
 _LEVEL = 74  # between two parts that lie over one another
 _MARGIN = 46
-_FEED = 340  # room for the generator with its blocking capacitor and bleeder, left of the drive node
 _POLARISED = ("electrolytic",)
-_FED_WORDS = (
-    "The generator feeds the drive node through a DC-blocking capacitor, a bleeder to ground behind it; both stand "
-    "ahead of channel 1."
-)
 
 
 def schematic_svg(
@@ -73,7 +69,7 @@ class _Drawing:
             for node in part.between
             if node != GROUND
         }
-        self._out: list[str] = []
+        self._pen = Pen()
         self._columns: list[Column] = []
         self._lay_out()
 
@@ -91,7 +87,7 @@ class _Drawing:
                 columns[node].down.append(branch)
             else:
                 columns[node].up.append(branch)
-        x = float(_MARGIN + (_FEED + self._aside(columns[self._stage.drive]) if self._fed else 64))
+        x = float(_MARGIN + (FEED + self._aside(columns[self._stage.drive]) if self._fed else 64))
         for node in row:
             columns[node].x = x
             x = columns[node].end_x + _GAP
@@ -131,7 +127,14 @@ class _Drawing:
 
     def svg(self) -> str:
         if self._fed:
-            self._feed()
+            first = self._columns[0]
+            draw_feed(
+                self._pen,
+                start_x=first.x - self._aside(first),
+                node_x=first.x,
+                row_y=self._row_y,
+                ground_y=self._ground_y,
+            )
         self._rows()
         for part, level in self._levels:
             self._across(part, level)
@@ -142,40 +145,21 @@ class _Drawing:
                 self._up(column.x + place * STEP, branch)
         for place, branch in enumerate(self._between_rails):
             self._beside(self._width - _MARGIN - STEP * (place + 0.5), branch)
-        title, described = escape(self._stage.title), escape(_described(self._stage, fed=self._fed))
-        return (
-            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {self._width:g} {self._height:g}" role="img" '
-            f'aria-label={quoteattr(self._stage.title)} class="schematic" font-family="sans-serif" '
-            f'font-size="15" fill="none" stroke="currentColor" stroke-width="2" stroke-linecap="round">'
-            f"<title>{title}</title><desc>{described}</desc>{''.join(self._out)}</svg>"
-        )
+        described = _described(self._stage, fed=self._fed)
+        return self._pen.svg(self._width, self._height, title=self._stage.title, described=described)
 
     # Pieces -----------------------------------------------------------------------------------------------------
 
-    def _line(self, *points: tuple[float, float]) -> None:
-        text = " ".join(f"{x:g},{y:g}" for x, y in points)
-        self._out.append(f'<polyline points="{text}"/>')
-
-    def _dot(self, x: float, y: float) -> None:
-        self._out.append(f'<circle cx="{x:g}" cy="{y:g}" r="3.5" fill="currentColor"/>')
-
-    def _text(self, x: float, y: float, text: str, *, anchor: str = "start", bold: bool = False) -> None:
-        weight = ' font-weight="bold"' if bold else ""
-        self._out.append(
-            f'<text x="{x:g}" y="{y:g}" text-anchor="{anchor}" fill="currentColor" stroke="none"{weight}>'
-            f"{escape(text)}</text>"
-        )
-
     def _rows(self) -> None:
         for column in self._columns:
-            self._line((column.x, self._row_y), (column.end_x, self._row_y))
+            self._pen.line((column.x, self._row_y), (column.end_x, self._row_y))
             clip = {self._stage.drive: 1, self._stage.far: 2}.get(column.node)
             for place in range(column.slots):
-                self._dot(column.x + place * STEP, self._row_y)
+                self._pen.dot(column.x + place * STEP, self._row_y)
             if clip is not None:
                 self._clip(column, clip)
             else:
-                self._text(column.x - 10, self._row_y + 34, column.node, anchor="end")
+                self._pen.text(column.x - 10, self._row_y + 34, column.node, anchor="end")
 
     def _clip(self, column: Column, channel: int) -> None:
         """A flag on the node: where a probe's tip goes."""
@@ -185,13 +169,9 @@ class _Drawing:
             return
         x = column.x if left else column.end_x
         tip = x - 30 if left else x + 30
-        self._line((x, self._row_y), (tip, self._row_y))
-        self._out.append(
-            f'<rect x="{tip - (64 if left else 0):g}" y="{self._row_y - 15:g}" width="64" height="30" rx="4" '
-            'class="clip"/>'
-        )
-        self._text(tip + (-32 if left else 32), self._row_y + 5, f"CH {channel}", anchor="middle", bold=True)
-        self._text(
+        self._pen.line((x, self._row_y), (tip, self._row_y))
+        self._pen.flag(tip + (-32 if left else 32), self._row_y, channel)
+        self._pen.text(
             tip + (-64 if left else 64), self._row_y - 24, column.node, anchor="start" if left else "end"
         )
 
@@ -202,41 +182,10 @@ class _Drawing:
 
     def _clip_above(self, x: float, node: str) -> None:
         """Channel 1 on the wire that feeds the drive node."""
-        self._dot(x, self._row_y)
-        self._line((x, self._row_y), (x, self._row_y - 38))
-        self._out.append(
-            f'<rect x="{x - 32:g}" y="{self._row_y - 68:g}" width="64" height="30" rx="4" class="clip"/>'
-        )
-        self._text(x, self._row_y - 48, "CH 1", anchor="middle", bold=True)
-        self._text(x, self._row_y - 78, node, anchor="middle")
-
-    def _feed(self) -> None:
-        """Generator, blocking capacitor, bleeder to ground: all of it ahead of channel 1."""
-        start, y = self._columns[0].x, self._row_y
-        start -= self._aside(self._columns[0])
-        source, blocking, bleeder = start - 300, start - 210, start - 130
-        middle = (y + self._ground_y) / 2
-        self._line((source, y), (blocking - 5, y))
-        self._line((blocking + 5, y), (self._columns[0].x, y))
-        for plate in (blocking - 5, blocking + 5):
-            self._line((plate, y - 15), (plate, y + 15))
-        for number, words in enumerate(("DC blocking", "1 µF or more, film")):
-            self._text(blocking + 6, y - 44 + 18 * number, words, anchor="middle", bold=number == 0)
-        self._dot(bleeder, y)
-        self._line((bleeder, y), (bleeder, middle - _PART / 2))
-        self._out.append(
-            f'<rect x="{bleeder - 9:g}" y="{middle - _PART / 2:g}" width="18" height="{_PART}"/>'
-        )
-        self._line((bleeder, middle + _PART / 2), (bleeder, self._ground_y))
-        self._text(bleeder + 18, middle - 4, "bleeder", bold=True)
-        self._text(bleeder + 18, middle + 14, "1 MΩ")
-        self._line((source, y), (source, middle - 22))
-        self._out.append(f'<circle cx="{source:g}" cy="{middle:g}" r="22"/>')
-        self._out.append(f'<path d="M{source - 12:g},{middle:g}q6,-14 12,0t12,0"/>')
-        self._line((source, middle + 22), (source, self._ground_y))
-        self._text(source + 30, middle + 5, "generator", bold=True)
-        self._earth(bleeder, self._ground_y)
-        self._earth(source, self._ground_y)
+        self._pen.dot(x, self._row_y)
+        self._pen.line((x, self._row_y), (x, self._row_y - 38))
+        self._pen.flag(x, self._row_y - 53, 1)
+        self._pen.text(x, self._row_y - 78, node, anchor="middle")
 
     def _across(self, part: Part, level: int) -> None:
         place = {column.node: column for column in self._columns}
@@ -244,22 +193,22 @@ class _Drawing:
         left, right = one.end_x, two.x
         y = self._row_y - level * _LEVEL
         if level:
-            self._dot(left, self._row_y)
-            self._dot(right, self._row_y)
+            self._pen.dot(left, self._row_y)
+            self._pen.dot(right, self._row_y)
             # A riser beside a branch that stands on the same dot would run over it.
             start, stop = left + 18, right - 18
-            self._line((left, self._row_y), (start, self._row_y), (start, y))
-            self._line((right, self._row_y), (stop, self._row_y), (stop, y))
+            self._pen.line((left, self._row_y), (start, self._row_y), (start, y))
+            self._pen.line((right, self._row_y), (stop, self._row_y), (stop, y))
             left, right = start, stop
         middle = (left + right) / 2
-        self._line((left, y), (middle - _PART / 2, y))
-        self._line((middle + _PART / 2, y), (right, y))
+        self._pen.line((left, y), (middle - PART / 2, y))
+        self._pen.line((middle + PART / 2, y), (right, y))
         self._symbol(part, middle, y, sideways=True)
         self._label(part, middle, y - 22, anchor="middle", rising=True)
 
     def _down(self, x: float, branch: Branch) -> None:
         self._chain(x, self._row_y, self._ground_y, branch, downwards=True)
-        self._earth(x, self._ground_y)
+        self._pen.earth(x, self._ground_y)
 
     def _up(self, x: float, branch: Branch) -> None:
         top = self._row_y - _LEVEL * self._lifted - len(branch.parts) * _ARM
@@ -271,17 +220,17 @@ class _Drawing:
         top = self._ground_y - len(branch.parts) * _ARM
         self._chain(x, top, self._ground_y, branch, downwards=True)
         self._supply(x, top, branch.rail)
-        self._earth(x, self._ground_y)
+        self._pen.earth(x, self._ground_y)
 
     def _chain(self, x: float, start: float, stop: float, branch: Branch, *, downwards: bool) -> None:
         sign = 1 if downwards else -1
         y = start if downwards else start - _LEVEL * self._lifted
         if y != start:
-            self._line((x, start), (x, y))
+            self._pen.line((x, start), (x, y))
         for number, part in enumerate(branch.parts):
             middle = y + sign * _ARM / 2
-            self._line((x, y), (x, middle - sign * _PART / 2))
-            self._line((x, middle + sign * _PART / 2), (x, y + sign * _ARM))
+            self._pen.line((x, y), (x, middle - sign * PART / 2))
+            self._pen.line((x, middle + sign * PART / 2), (x, y + sign * _ARM))
             self._symbol(part, x, middle, sideways=False)
             # Above the row the right-hand side belongs to the parts that lie between two nodes.
             self._label(
@@ -293,18 +242,14 @@ class _Drawing:
             )
             y += sign * _ARM
             if number < len(branch.inner):
-                self._dot(x, y)
-                self._text(x + 10, y + 5, branch.inner[number])
-        self._line((x, y), (x, stop))
-
-    def _earth(self, x: float, y: float) -> None:
-        for width, drop in ((30, 0), (19, 7), (8, 14)):
-            self._line((x - width / 2, y + drop), (x + width / 2, y + drop))
+                self._pen.dot(x, y)
+                self._pen.text(x + 10, y + 5, branch.inner[number])
+        self._pen.line((x, y), (x, stop))
 
     def _supply(self, x: float, y: float, node: str) -> None:
-        self._line((x - 9, y + 4), (x, y - 9), (x + 9, y + 4))
+        self._pen.line((x - 9, y + 4), (x, y - 9), (x + 9, y + 4))
         volts = format_quantity(self._held[node].value, "V") if node in self._held else ""
-        self._text(x, y - 18, f"{node} {volts}".strip(), anchor="middle")
+        self._pen.text(x, y - 18, f"{node} {volts}".strip(), anchor="middle")
 
     def _label(self, part: Part, x: float, y: float, *, anchor: str, rising: bool) -> None:
         value = self._values.get(part.name, format_quantity(part.value, part.kind.unit))
@@ -312,15 +257,15 @@ class _Drawing:
         top = y - 18 * (len(lines) - 1) if rising else y
         for number, line in enumerate(lines):
             bold = number == 0 or number == 2
-            self._text(x, top + 18 * number, line, anchor=anchor, bold=bold)
+            self._pen.text(x, top + 18 * number, line, anchor=anchor, bold=bold)
 
     def _symbol(self, part: Part, x: float, y: float, *, sideways: bool) -> None:
-        """A symbol of length _PART around its middle, drawn upright and turned where the wire runs sideways."""
+        """A symbol of length PART around its middle, drawn upright and turned where the wire runs sideways."""
         width = "4" if part.name in self._marked else "2"
-        half = _PART / 2
+        half = PART / 2
         match part.kind:
             case PartKind.RESISTOR:
-                shape = f'<rect x="-9" y="{-half:g}" width="18" height="{_PART}"/>'
+                shape = f'<rect x="-9" y="{-half:g}" width="18" height="{PART}"/>'
             case PartKind.CAPACITOR:
                 shape = (
                     f'<path d="M0,{-half:g}V-5M-15,-5H15M-15,5H15M0,5V{half:g}"/>'
@@ -332,7 +277,7 @@ class _Drawing:
                 loops = "".join("a5.5,5.5 0 0 1 0,11" for _ in range(4))
                 shape = f'<path d="M0,{-half:g}{loops}"/>'
         turn = " rotate(-90)" if sideways else ""
-        self._out.append(
+        self._pen.put(
             f'<g transform="translate({x:g},{y:g}){turn}" stroke-width="{width}" '
             f"data-part={quoteattr(part.name)}>{shape}</g>"
         )
@@ -344,7 +289,7 @@ def _is_polarised(part: Part) -> bool:
 
 def _described(stage: Stage, *, fed: bool = False) -> str:
     """The circuit in words, part by part."""
-    sentences = [_FED_WORDS] if fed else []
+    sentences = [FED_WORDS] if fed else []
     sentences += [f"Channel 1 on {stage.drive}, channel 2 on {stage.far}."]
     for part in stage.parts:
         value = format_quantity(part.value, part.kind.unit)

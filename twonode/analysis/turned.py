@@ -13,9 +13,10 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
+from twonode.analysis.corners import Corner
 from twonode.analysis.dc_division import dc_volts, has_supply
 from twonode.analysis.explain import node_words, opening_words, way_words
-from twonode.analysis.paths import Corner, SignalPaths, decibels, fed_ratio, signal_paths, stage_corners
+from twonode.analysis.paths import SignalPaths, decibels, fed_ratio, signal_paths, stage_corners
 from twonode.analysis.single_fault import (
     LEAK_OHM,
     FaultKind,

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from twonode.console.page.guard import Access
     from twonode.console.page.server import PageServer
 
-__all__ = ["PortTaken", "page"]
+__all__ = ["PortTaken", "name_bench", "page"]
 
 
 class PortTaken(TwonodeError):
@@ -66,14 +66,13 @@ def page(**options: Any) -> int:
 
     _quieten(debug=options["debug"])
     bench = BenchChoice(options)
-    if bench.named:
-        bench.check()
+    name_bench(options)
     jobs = JobRunner(bench.open)
     house = House(
         archive=options["archive"] or default_archive(),
         bench=bench,
         jobs=jobs,
-        seat=Seat(busy=lambda: jobs.busy),
+        seat=Seat(),
     )
     told = threading.Event()
     foreign: list[KeyboardInterrupt] = []
@@ -99,6 +98,20 @@ def page(**options: Any) -> int:
     if foreign:
         raise foreign[0]
     return 0
+
+
+def name_bench(options: dict[str, Any]) -> None:
+    """What the bench file remembers, where the command line says nothing; no bench at all is no mistake here.
+
+    Raises UsageError for one that is named by halves, BenchFileError.
+    """
+    from twonode.console.benches import check_bench_options
+
+    try:
+        check_bench_options(options)
+    except click.UsageError:
+        if any(options[name] for name in ("simulated", "generator", "scope", "faults", "true")):
+            raise
 
 
 def _say(server: PageServer, archive: Path, *, as_json: bool, browser: bool) -> None:

@@ -20,8 +20,8 @@ _WAYS: tuple[tuple[str, str, str], ...] = (
     ),
     (
         "/loose",
-        "What is this loose part worth?",
-        "The value of one part on the bench, with a known resistor beside it.",
+        "How large is this loose capacitor?",
+        "Its value on the bench, with a known resistor beside it.",
     ),
     (
         "/drawer",
@@ -62,7 +62,7 @@ def build_look(context: PageContext) -> None:
         ("/replace", "A replacement", "What may go in instead, and what may not."),
         ("/explain", "A stage", "Where audio and radio frequency go, and what each fault would do."),
     )
-    with ui.element("ul").classes("choices"):
+    with ui.element("ul").classes("choices four"):
         for path, name, about in ways:
             with ui.element("li"), ui.element("a").classes("choice-card") as card:
                 card.props["href"] = path

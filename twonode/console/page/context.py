@@ -50,7 +50,9 @@ class BenchChoice:
         return self.simulated or bool(self.options["generator"] and self.options["scope"])
 
     def check(self) -> None:
-        """Raises UsageError where nothing says which instruments to use."""
+        """Raises UsageError where nothing says which instruments to use; a bench that is named stays what it is."""
+        if self.named:
+            return
         from twonode.console.benches import check_bench_options
 
         check_bench_options(self.options)

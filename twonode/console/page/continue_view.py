@@ -30,11 +30,20 @@ def build(context: PageContext) -> None:
     from twonode.acquire.resume import incomplete_sweep
     from twonode.recordings.lookup import named_folder
 
-    recording = incomplete_sweep(named_folder(context.query.get("recording", ""), context.archive))
+    name = context.query.get("recording")
+    if not name:
+        pieces.text(
+            "p", "No sweep is named here. Stopped sweeps stand in the archive, and can be gone on with there."
+        )
+        pieces.link("The archive", "/archive", "button")
+        return
+    recording = incomplete_sweep(named_folder(name, context.archive))
     _GoOn(context, recording)
 
 
 class _GoOn(Form):
+    goes_by_newest_null = False  # but by that of the interrupted sweep
+
     def __init__(self, context: PageContext, recording: Recording) -> None:
         assert recording.stage is not None, "every sweep has one, which is checked when it is read"
         assert recording.header.hookup is not None, "and a hook-up"
@@ -57,7 +66,7 @@ class _GoOn(Form):
         )
 
     def cautions(self) -> tuple[str, ...]:
-        from twonode.acquire.cautions import LOOSE_PART_CAUTIONS, SWEEP_CAUTIONS
+        from twonode.cautions import LOOSE_PART_CAUTIONS, SWEEP_CAUTIONS
 
         return SWEEP_CAUTIONS if self._in_set else LOOSE_PART_CAUTIONS[:3]
 

@@ -1,19 +1,21 @@
-"""The DC check on the page: a meter's readings typed in, and what they say of one capacitor.
+"""The DC check on the page: a meter's readings, typed in or taken from a voltmeter, and what they say of one capacitor.
 
-Owns the form and its result; a set's whole chart is `dc_chart_view`'s. Everything is taken, refused, filed and judged
-by the functions of `twonode dc`.
+Owns the form and its result; a set's whole chart is `dc_chart_view`'s, the way from node to node `dc_meter_view`'s.
+Everything is taken, refused, filed and judged by the functions of `twonode dc`.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
 from nicegui import ui
 
-from twonode.acquire.cautions import DC_CAUTIONS
 from twonode.analysis.leakage_readings import LeakRole
 from twonode.analysis.leakage_report import leakage_lines
+from twonode.cautions import DC_CAUTIONS
+from twonode.console.benches import remembered_voltmeter
 from twonode.console.dc import dc
 from twonode.console.dc_leak import LeakChecked, check_leak
 from twonode.console.dc_options import refuse_mixtures
@@ -21,14 +23,42 @@ from twonode.console.dc_readings import reading_words
 from twonode.console.page import pieces
 from twonode.console.page.archive_view import address
 from twonode.console.page.context import PageContext
+from twonode.console.page.dc_meter_view import MeterSession
+from twonode.console.page.dc_meter_work import MeterProgress, meter_work
 from twonode.console.page.optionform import OptionForm, parsed_options
 from twonode.errors import TwonodeError
 
-__all__ = ["NothingTyped", "build", "build_cautions", "meter_fields", "typed_options"]
+if TYPE_CHECKING:
+    from twonode.console.dc_chart import ChartChecked
+
+__all__ = [
+    "NothingTyped",
+    "begin_meter",
+    "build",
+    "build_cautions",
+    "meter_fields",
+    "show_leak",
+    "simulated_bench_options",
+    "simulated_flags",
+    "typed_options",
+    "voltmeter_fields",
+]
+
+_SECOND = {
+    "": "none",
+    "far-lifted": "far node, the capacitor's far end lifted",
+    "far-valve-out": "far node, the next valve out",
+    "lifted": "the lifted far end itself",
+}
 
 
 def build(context: PageContext) -> None:
-    """The view; of the query: part, role, and what=chart for a whole chart."""
+    """The view: the check that runs, or ran last, from a voltmeter; the form. Of the query: part, role, what=chart."""
+    job = context.jobs.current
+    if job is not None and isinstance(job.progress, MeterProgress):
+        MeterSession(context, job, lambda progress: _show_checked(context, progress))
+        if not job.state.over:
+            return
     chart = context.query.get("what") == "chart"
     with ui.element("nav").classes("row-line views-nav").props('aria-label="What is checked"'):
         for words, href, here in (
@@ -63,6 +93,55 @@ def build_cautions(context: PageContext, then: Any) -> None:
         pieces.tick("I have read this and work by it on the live set.", on_change=acknowledged)
     place = ui.element("div")
     place.set_visibility(False)
+
+
+def _show_checked(context: PageContext, progress: MeterProgress) -> None:
+    from twonode.console.page.dc_chart_view import show_chart
+
+    if isinstance(progress.checked, LeakChecked):
+        show_leak(context, progress.checked)
+    elif progress.checked is not None:
+        show_chart(context, progress.checked)
+
+
+def begin_meter(
+    context: PageContext,
+    title: str,
+    form: OptionForm,
+    options: dict[str, Any],
+    check: Callable[[Mapping[str, Any]], LeakChecked | ChartChecked],
+) -> None:
+    """Read node by node, from the voltmeter that the options name or the simulated one.
+
+    Raises NotYourBench, UsageError, BenchFileError, BenchBusy.
+    """
+    context.seat.require()
+    remembered_voltmeter(options)
+    refuse_mixtures(options)
+    # Whoever reads is on the page: nothing of it is said in the terminal.
+    options.update(as_json=True, cautions_acknowledged=True)
+    progress = MeterProgress(labels=form.labels)
+    context.jobs.start(title, meter_work(options, check), progress=progress, view="/dc")
+    ui.navigate.to("/dc")
+
+
+def simulated_flags(context: PageContext) -> tuple[str, ...]:
+    """--simulated where the page's bench is, else nothing."""
+    return ("--simulated",) if context.bench.simulated else ()
+
+
+def simulated_bench_options(context: PageContext) -> dict[str, Any]:
+    """Which simulated bench, as the page was told."""
+    bench = context.bench.options
+    return {name: bench[name] for name in ("seed", "speed", "true", "faults") if name in bench}
+
+
+def voltmeter_fields(form: OptionForm) -> None:
+    """A voltmeter that is read instead of typing."""
+    form.field(
+        "--voltmeter", "Voltmeter", "its VISA address, or bench for the one that `twonode bench` asked for"
+    )
+    form.field("--profile", "Command profile", "where *IDN? is unknown")
 
 
 def meter_fields(form: OptionForm) -> None:
@@ -106,7 +185,7 @@ class _LeakView:
 
     def __init__(self, context: PageContext) -> None:
         self._context = context
-        self._form = OptionForm()
+        self._form = OptionForm(context.words.say)
 
     def build(self) -> None:
         """Form and place of the result."""
@@ -115,9 +194,8 @@ class _LeakView:
             with ui.element("div").classes("form-grid"):
                 self._part_fields()
             with ui.element("details"):
-                pieces.text(
-                    "summary", "A second reading: it tells the capacitor's leak from the valve's grid current"
-                )
+                second = "A second reading: it tells the capacitor's leak from the valve's grid current"
+                pieces.text("summary", self._context.words.say(second))
                 pieces.text(
                     "p", "Set off and discharged before anything is lifted or pulled.", "caution-line"
                 )
@@ -147,23 +225,30 @@ class _LeakView:
                     )
             meter_fields(form)
 
-        async def check(*flags: str) -> None:
+            simulated = self._context.bench.simulated
+            with ui.element("details"):
+                pieces.text("summary", "Read from a voltmeter on the bus, node by node")
+                with ui.element("div").classes("form-grid"):
+                    if not simulated:
+                        voltmeter_fields(form)
+                    form.choice("--also", "A second reading, too", _SECOND, "")
+                words = "Read the simulated set, node by node" if simulated else "Read node by node"
+                pieces.button(words, lambda: self._read(box))
+
+        async def check() -> None:
             with form.catching(box):
                 self._context.seat.require()
-                options = self._options(flags)
+                options = self._typed()
                 refuse_mixtures(options)
-                said.set_text("Reading …" if flags else "Working it out …")
+                said.set_text("Working it out …")
                 checked = await self._context.in_thread(check_leak, options, beforehand=lambda: None)
                 result.clear()
                 with result:
-                    self._show(checked)
+                    show_leak(self._context, checked)
                 self._context.sound("done")
             said.set_text("")
 
-        with pieces.row():
-            pieces.button("What does it leak?", check, "main")
-            if self._context.bench.simulated:
-                pieces.button("Read the simulated set instead", lambda: check("--simulated"))
+        pieces.button("What does it leak?", check, "main")
         box = pieces.trouble(self._context.words)
         said = pieces.status()
         result = ui.element("div")
@@ -190,43 +275,63 @@ class _LeakView:
         )
         form.field("--grid-current", "Grid current", "none, or such as 20nA, while no second reading tells")
 
-    def _options(self, flags: tuple[str, ...]) -> dict[str, Any]:
-        if not flags:
-            if not self._form.given()["--drive"].strip():
-                raise NothingTyped(
-                    "--drive: no volts were typed.",
-                    "Without the volts behind the capacitor its leak is not known.",
-                    "Type them as the meter showed them, such as 118V.",
-                )
-            return typed_options(self._context, self._form)
-        # The simulated set has its own stage; what was typed is of another one.
-        part = self._form.given()["--part"].strip() or "C7"
-        options = parsed_options(dc, {"--part": part}, flags)
-        bench = self._context.bench.options
-        options.update({name: bench[name] for name in ("seed", "speed", "true", "faults") if name in bench})
-        options["archive"] = self._context.archive
+    def _typed(self) -> dict[str, Any]:
+        if not self._form.given()["--drive"].strip():
+            raise NothingTyped(
+                "--drive: no volts were typed.",
+                "Without the volts behind the capacitor its leak is not known.",
+                "Type them as the meter showed them, such as 118V.",
+            )
+        options = typed_options(self._context, self._form)
+        # Only for the voltmeter.
+        options.update(also=(), voltmeter=None, profile=None)
         return options
 
-    def _show(self, checked: LeakChecked) -> None:
-        say = self._context.words.say
-        finding = checked.estimate.finding
-        with pieces.panel(classes="found") as section:
-            section.props("role=status")
-            first, *others = leakage_lines(checked.estimate)
-            pieces.finding_line(finding.state.value)
-            pieces.text("p", say(first), "value-words")
-            if checked.session.simulated:
-                pieces.text("p", "Simulated set: no real part was measured.", "quiet")
-            for line in others:
-                pieces.text("p", say(line.strip()))
-            pieces.text("h3", "Readings as they were filed")
-            with ui.element("ul"):
-                for taken in checked.session.taken:
-                    pieces.text("li", reading_words(taken))
-            with pieces.row():
-                if checked.session.folder is not None:
-                    pieces.link(
-                        "Open the recording", address(recording=checked.session.folder.name), "button"
+    def _read(self, box: pieces.TroubleBox) -> None:
+        context, form = self._context, self._form
+        with form.catching(box):
+            if context.bench.simulated:
+                # The simulated set has its own stage; what was typed is of another one.
+                given = form.given()
+                part = given["--part"].strip() or "C7"
+                asked = {"--part": part, "--also": given["--also"]}
+                options = parsed_options(dc, asked, simulated_flags(context))
+                options.update(simulated_bench_options(context), archive=context.archive)
+            else:
+                if not form.given()["--voltmeter"].strip():
+                    raise NothingTyped(
+                        "--voltmeter: none is named.",
+                        "Without one the readings are typed.",
+                        "Type its address, or bench for the one that is remembered.",
                     )
-                replace = urlencode({"part": checked.asked.part, "role": checked.asked.role.value})
-                pieces.link("What may go in instead", f"/replace?{replace}", "button")
+                options = typed_options(context, form)
+                part = options["part"] or "the capacitor"
+            begin_meter(context, f"DC check of {part}", form, options, _check)
+
+
+def _check(options: Mapping[str, Any]) -> LeakChecked:
+    return check_leak(options, beforehand=lambda: None)
+
+
+def show_leak(context: PageContext, checked: LeakChecked) -> None:
+    """What came of one capacitor."""
+    say = context.words.say
+    finding = checked.estimate.finding
+    with pieces.panel(classes="found") as section:
+        section.props("role=status")
+        first, *others = leakage_lines(checked.estimate)
+        pieces.finding_line(finding.state.value)
+        pieces.text("p", say(first), "value-words")
+        if checked.session.simulated:
+            pieces.text("p", "Simulated set: no real part was measured.", "quiet")
+        for line in others:
+            pieces.text("p", say(line.strip()))
+        pieces.text("h3", "Readings as they were filed")
+        with ui.element("ul"):
+            for taken in checked.session.taken:
+                pieces.text("li", say(reading_words(taken)))
+        with pieces.row():
+            if checked.session.folder is not None:
+                pieces.link("Open the recording", address(recording=checked.session.folder.name), "button")
+            replace = urlencode({"part": checked.asked.part, "role": checked.asked.role.value})
+            pieces.link("What may go in instead", f"/replace?{replace}", "button")

@@ -11,10 +11,10 @@ from typing import Any
 
 from nicegui import ui
 
-from twonode.acquire.cautions import LOOSE_PART_CAUTIONS
 from twonode.acquire.drawer_request import check_drawer_request
 from twonode.analysis.hookup import series_stage
 from twonode.analysis.schematic import schematic_svg
+from twonode.cautions import LOOSE_PART_CAUTIONS
 from twonode.console.drawer import BAG, batch_table, drawer, drawer_request
 from twonode.console.drawer_hand import Key
 from twonode.console.drawer_screen import BIN_HEADS
@@ -25,11 +25,11 @@ from twonode.console.page.control import Tick
 from twonode.console.page.drawer_work import Ask, Asking, DrawerProgress, DrawerSaid, drawer_work
 from twonode.console.page.job import Job, JobChanged, JobState, OutputState
 from twonode.console.page.optionform import OptionForm, parsed_options
+from twonode.console.page.running import OutputLine, stop_button, take_focus
 from twonode.errors import TwonodeError
 
 __all__ = ["build"]
 
-_NEXT = "drawer-next"
 _TICKED = "the tick below"
 
 
@@ -52,7 +52,7 @@ class _Begin:
 
     def __init__(self, context: PageContext) -> None:
         self._context = context
-        self._form = OptionForm()
+        self._form = OptionForm(context.words.say)
 
     def build(self) -> None:
         """Cautions, drawing and form."""
@@ -87,8 +87,9 @@ class _Begin:
                     part="part", value_farad=10e-9, tolerance=None, resistor_ohm=1e5, resistor_tolerance=None
                 )
                 resistor = next(each.name for each in stage.parts if each.name != "part")
+                values = {"part": "unknown", resistor: "as it says"}
                 pieces.figure(
-                    schematic_svg(stage, values={"part": "unknown", resistor: "as it says"}, marked=["part"]),
+                    context.words.say(schematic_svg(stage, values=values, marked=["part"])),
                     "The program says which resistor it wants. Large parts and the resistor change places, "
                     "which it says too.",
                 )
@@ -111,7 +112,7 @@ class _Begin:
             table = batch_table(options, context.archive, request.batch)
             progress = DrawerProgress(batch=request.batch, table=table.path)
             work = drawer_work(request, table, options, context.archive)
-            context.jobs.start(f"Drawer, {request.batch}", work, progress=progress)
+            context.jobs.start(f"Drawer, {request.batch}", work, progress=progress, view="/drawer")
             ui.navigate.to("/drawer")
 
     def _options(self, polarised: Tick) -> dict[str, Any]:
@@ -134,6 +135,7 @@ class _Session:
         with ui.element("div").classes("two-columns"):
             with ui.element("div").classes("stack"):
                 with pieces.panel(f"Batch {progress.batch}", "drawer-now"):
+                    self._output = OutputLine()
                     self._phase = pieces.status("", "drawer-phase")
                     self._box = pieces.trouble(context.words)
                     self._said = pieces.status()
@@ -144,7 +146,8 @@ class _Session:
             with ui.element("div").classes("stack"):
                 with pieces.panel("Bins"):
                     self._bins = ui.element("div")
-                with pieces.panel("What was noted"):
+                self._noted = pieces.panel("What was noted")
+                with self._noted:
                     self._notes = ui.element("ul").classes("notes")
         self._show()
         context.listen(self._heard)
@@ -165,6 +168,7 @@ class _Session:
 
     def _show(self) -> None:
         progress, say = self._progress, self._context.words.say
+        self._output.show(self._job)
         self._phase.set_text(say(self._phase_words()))
         self._said.set_text(say(progress.said))
         self._show_trouble()
@@ -172,6 +176,7 @@ class _Session:
         if len(progress.cards) != self._shown:
             self._show_cards()
         self._show_bins()
+        self._noted.set_visibility(bool(progress.notes))
         self._notes.clear()
         with self._notes:
             for note in progress.notes[-8:]:
@@ -180,10 +185,9 @@ class _Session:
     def _phase_words(self) -> str:
         progress, job = self._progress, self._job
         if job.state.over:
-            output = job.output.value
             how = {JobState.DONE: "Finished", JobState.STOPPED: "Stopped"}.get(job.state, "Ended by an error")
             kept = "; every finished part is kept" if job.state is not JobState.DONE else ""
-            return f"{how}{kept}. Generator output: {output}."
+            return f"{how}{kept}."
         if progress.asking is not None:
             return ""
         points = f": {progress.points} of {progress.total} points" if progress.total else ""
@@ -218,8 +222,9 @@ class _Session:
                 if mine:
                     self._answers(asking)
         with self._stop:
-            if asking is None and mine:
-                pieces.button("STOP", lambda: self._job.stop("STOP pressed"), "stop")
+            # Whoever sees danger may stop it, seat or no seat.
+            if asking is None:
+                stop_button(self._job)
 
     def _answers(self, asking: Asking) -> None:
         with pieces.row("drawer-keys"):
@@ -254,12 +259,7 @@ class _Session:
 
         made = pieces.button(words, answered, kind)
         if first:
-            made.props(f"id={_NEXT}")
-            # The hand is at the fixture: Enter is enough, unless something else is being used.
-            self._context.client.run_javascript(
-                f"setTimeout(() => {{ if (document.activeElement === document.body) "
-                f"document.getElementById('{_NEXT}')?.focus(); }}, 50)"
-            )
+            take_focus(self._context, made)
 
     # Results ----------------------------------------------------------------------------------------------------
 

@@ -123,6 +123,8 @@ class _Questions:
         self._count += 1
         progress: DrawerProgress = self._job.progress
         progress.asking = Asking(key=f"question {self._count}", ask=ask, words=words, **about)
+        # A hand goes to the clips now.
+        self._job.ask_output()
         self._job.emit(DrawerSaid())
         try:
             return self._job.wait_for(progress.asking.key)
@@ -199,6 +201,7 @@ class _PageRun(SessionRun):
     def begin(self, drawing: ExitStack, what: str) -> Watcher:
         """The phase is another one."""
         self._progress.phase, self._progress.points, self._progress.total = what, 0, 0
+        self._job.output_may_be_on()
         self._changed()
         return _Watcher(self._job)
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from nicegui import ui
 
-from twonode.acquire.cautions import DC_CAUTIONS
 from twonode.analysis.explain import corner_words
 from twonode.analysis.quantities import format_quantity, parse_quantity
 from twonode.analysis.response_svg import response_svg
@@ -15,6 +14,7 @@ from twonode.analysis.schematic import schematic_svg
 from twonode.analysis.stage import PartKind, Stage, parse_stage, shipped_stage, shipped_stage_names
 from twonode.analysis.turned import SHOWN_HZ, See, Seen, Turned, knobs_of, see
 from twonode.analysis.what_if import volts_words
+from twonode.cautions import DC_CAUTIONS
 from twonode.console.page import pieces
 from twonode.console.page.context import PageContext
 from twonode.console.page.knobs import KnobRow
@@ -140,18 +140,17 @@ class _StageView:
         words, stage = self._context.words, self._turned.stage
         seen, self._kept = see(self._turned, self._kept)
         kinds = {part.name: part.kind for part in stage.parts}
-        self._schematic.show(
-            schematic_svg(
-                stage,
-                values={
-                    name: words.say(format_quantity(value, kinds[name].unit))
-                    for name, value in seen.values.items()
-                    if kinds[name] is not PartKind.SUPPLY
-                },
-                marked=self._turned.faults,
-                words={name: words.say(said) for name, said in seen.words.items()},
-            )
+        drawn = schematic_svg(
+            stage,
+            values={
+                name: format_quantity(value, kinds[name].unit)
+                for name, value in seen.values.items()
+                if kinds[name] is not PartKind.SUPPLY
+            },
+            marked=self._turned.faults,
+            words=seen.words,
         )
+        self._schematic.show(words.say(drawn))
         self._sentence.set_text(words.say(seen.sentence))
         self._show_effects(seen)
         self._leaving.show(seen.leaving, words.say)
@@ -198,7 +197,7 @@ class _StageView:
             return
         if not self._dc.default_slot.children:
             with self._dc:
-                pieces.text("p", "Volts of the resistors alone: no valve draws current.", "quiet-words")
+                pieces.text("p", say("Volts of the resistors alone: no valve draws current."), "quiet-words")
                 self._cells = self._make_table(seen)
                 with ui.element("div").classes("caution"):
                     pieces.text("p", say("Before any of these is checked: " + " ".join(DC_CAUTIONS)))

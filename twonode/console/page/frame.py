@@ -18,6 +18,7 @@ import twonode
 from twonode.console.page import pieces
 from twonode.console.page.context import House, PageContext, SeatVisit
 from twonode.console.page.job import JobChanged, JobState, OutputState
+from twonode.console.page.running import stop_button
 from twonode.console.page.settings import Theme
 from twonode.console.page.views import VIEWS, View
 from twonode.console.page.words import Words
@@ -91,11 +92,13 @@ def _seat_follows(context: PageContext) -> None:
     """The seat hears of this visit's arrivals and departures."""
     seat, client = context.house.seat, context.client
     known: list[str] = []
+    # Before anything is sent: until the browser has this page, the one it replaces keeps its connection.
+    seat.expect(client.id)
 
     def arrived() -> None:
         if client.tab_id is not None:
             known.append(client.tab_id)
-            seat.arrive(client.tab_id)
+            seat.arrive(client.tab_id, client.id)
             for callback in tuple(seat.on_change):
                 callback()
 
@@ -185,11 +188,14 @@ def _job_band(context: PageContext) -> None:
                     pieces.text("p", "The state of the generator's output is UNKNOWN.", "what")
                     pieces.text("p", "A signal may still be applied to the circuit.")
                     pieces.text("p", "Switch the output off at the generator itself.")
-            elif not job.state.over and not context.client.page.path.startswith(("/sweep", "/drawer")):
-                pieces.text("p", f"{job.title}: {job.state.value}. Generator output: {job.output.value}.")
+            elif not job.state.over and context.client.page.path != job.view:
+                output = (
+                    "" if job.output is OutputState.NOT_USED else f" Generator output: {job.output.value}."
+                )
+                pieces.text("p", f"{job.title}: {job.state.value}.{output}")
                 if job.state is JobState.RUNNING:
-                    pieces.button("STOP", lambda: job.stop("STOP pressed"), "stop")
-                pieces.link("Look at it", "/sweep")
+                    stop_button(job)
+                pieces.link("Look at it", job.view)
 
     def heard(event: object) -> None:
         if isinstance(event, JobChanged):

@@ -6,16 +6,18 @@ Owns the form that all hook-ups share, and the one for a part in its stage. What
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 from nicegui import ui
 
 from twonode.console.page import pieces
 from twonode.console.page.context import PageContext
+from twonode.console.page.control import Field
+from twonode.console.page.null_view import goes_by
 from twonode.console.page.safety_pieces import Confirmed
 from twonode.console.page.sweep_work import Progress, sweep_work
 
@@ -25,6 +27,8 @@ if TYPE_CHECKING:
     from twonode.analysis.stage import Stage
 
 __all__ = ["NOTHING", "Form", "build"]
+
+T = TypeVar("T")
 
 _EXAMPLE = "wrenfield-46-driver-output"
 _OWN = "own file"
@@ -47,6 +51,8 @@ class Form:
     """What the forms have in common: the order of the page, and START."""
 
     hookup = "stage"
+    goes_by_newest_null = True
+    _starting = False
 
     def __init__(self, context: PageContext) -> None:
         self.context = context
@@ -66,6 +72,8 @@ class Form:
             with ui.element("div").classes("stack"):
                 with pieces.panel("What is measured"):
                     self.ask()
+                    if self.goes_by_newest_null:
+                        goes_by(context)
                 self.confirmed = self.confirm()
                 self.box = pieces.trouble(self.words)
                 pieces.button("START the sweep", self.start, "main").props("id=start")
@@ -92,9 +100,18 @@ class Form:
         """The answers as they were typed, to ask the same again."""
         raise NotImplementedError
 
+    def parsed(self, field: Field, parse: Callable[[str], T]) -> T | None:
+        """What stands in a field; None where nothing does. START says below it what is wrong, typing does not yet.
+
+        Raises what ``parse`` raises.
+        """
+        return pieces.parsed(field, parse, marked=self._starting)
+
     def redraw(self) -> None:
         """Draw the hook-up that the answers describe; where they describe none yet, say why."""
+        from twonode.analysis.feeding import clip_nodes
         from twonode.analysis.schematic import schematic_svg
+        from twonode.analysis.schematic_feed import lead_svg
         from twonode.errors import TwonodeError
 
         self._drawing.clear()
@@ -113,8 +130,17 @@ class Form:
                 for p in stage.parts
                 if p.kind.unit == "F"
             }
-            svg = self.words.say(schematic_svg(stage, values=shown, marked=[asked.name], fed=True))
-            pieces.figure(svg, self.words.say(_clip_words(stage)), "hookup-figure")
+            clips = self.words.say(_clip_words(stage))
+            fed, alone = (
+                self.words.say(schematic_svg(stage, values=shown, marked=[asked.name], fed=each))
+                for each in (True, False)
+            )
+            pieces.figure(fed, clips, "hookup-figure wide-only")
+            # Where lead and stage have no room in one row, one below the other.
+            with ui.element("div").classes("narrow-only"):
+                pieces.figure(alone, clips)
+                lead = self.words.say(lead_svg(clip_nodes(stage)[0]))
+                pieces.figure(lead, self.words.say("The generator's lead, ahead of channel 1."))
         self._beside.set_text(
             self.words.say(
                 "Both ground clips go to the same ground, close to the part. Ahead of channel 1 stands a DC-blocking "
@@ -144,7 +170,12 @@ class Form:
         with self.box.catching():
             self.context.seat.require()
             self.context.bench.check()
-            options = {**self.context.bench.options, **self.options()}
+            self._starting = True
+            try:
+                asked = self.options()
+            finally:
+                self._starting = False
+            options = {**self.context.bench.options, **asked}
             progress = Progress(
                 request=self.request(options),
                 form={"hookup": self.hookup, **self.said()},
@@ -209,7 +240,7 @@ class _InStage(Form):
         self._file_room.set_visibility(first == _OWN)
 
     def cautions(self) -> tuple[str, ...]:
-        from twonode.acquire.cautions import COMPANION_CAUTION, SWEEP_CAUTIONS
+        from twonode.cautions import COMPANION_CAUTION, SWEEP_CAUTIONS
 
         return (*SWEEP_CAUTIONS, COMPANION_CAUTION)
 
@@ -217,8 +248,7 @@ class _InStage(Form):
         if self.context.bench.simulated:
             pieces.text(
                 "p",
-                "On a real set you are asked here that it is unplugged and discharged, and for the volts left at "
-                "both nodes. The simulated one cannot hurt you.",
+                "Of a real set you are asked here: unplugged, discharged, volts left at both nodes.",
                 "quiet-words",
             )
             return None
@@ -277,14 +307,13 @@ class _InStage(Form):
         file = self._stage_file()
         if file is None:
             raise click.UsageError("Choose the stage that the part is in")
-        companion = self._companion.value.strip()
         tags = [(key, field.value.strip()) for key, field in self._tags.items() if field.value.strip()]
         return {
             **NOTHING,
             "hookup": "stage",
             "stage_file": file,
             "part": self._part.value or None,
-            "companion": parse_companion(companion) if companion else None,
+            "companion": self.parsed(self._companion, parse_companion),
             "tags": (*tags, ("position", self._part.value)) if self._part.value else tuple(tags),
         }
 

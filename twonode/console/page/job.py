@@ -72,14 +72,18 @@ class Job:
     """One run on the bench. Made by `JobRunner.start`.
 
     progress : the work's own object, which a reloaded tab draws from; changed by the work only, before it emits.
+    view : address of the view that shows it.
     output : what is known of the generator's output. trouble : why it ended, unless it simply did.
     stopped_because : the words STOP was given.
     off_after_s : how long STOP took until the generator, its relay included, said that the output is off, s.
     """
 
-    def __init__(self, title: str, progress: Any, opener: Opener, emit: Callable[[object], None]) -> None:
+    def __init__(
+        self, title: str, progress: Any, view: str, opener: Opener, emit: Callable[[object], None]
+    ) -> None:
         self.title = title
         self.progress = progress
+        self.view = view
         self.state = JobState.RUNNING
         self.output = OutputState.NOT_USED
         self.trouble: Trouble | None = None
@@ -130,6 +134,24 @@ class Job:
             if bench is not None:
                 off = OutputState.OFF if confirmed else OutputState.TOLD_OFF
                 self._now(output=off if bench.farewell is None else OutputState.UNKNOWN)
+
+    def ask_output(self) -> None:
+        """Between two measurements, as while a hand is at the clips: what the generator itself says of its output.
+
+        Raises ReplyError, LinkError.
+        """
+        if self._bench is None:
+            return
+        off = self._bench.generator.output_is_off()
+        if off is None:
+            self._now(output=OutputState.TOLD_OFF)
+        else:
+            self._now(output=OutputState.OFF if off else OutputState.ON)
+
+    def output_may_be_on(self) -> None:
+        """The next measurement begins."""
+        if self.output is not OutputState.ON:
+            self._now(output=OutputState.ON)
 
     def wait_for(self, key: str) -> object:
         """What the person answers under this key; STOP ends the waiting with Interrupted."""
@@ -224,7 +246,9 @@ class JobRunner:
         """Whether a job runs."""
         return self.current is not None and not self.current.state.over
 
-    def start(self, title: str, work: Callable[[Job], None], *, progress: Any = None) -> Job:
+    def start(
+        self, title: str, work: Callable[[Job], None], *, progress: Any = None, view: str = "/sweep"
+    ) -> Job:
         """Run a job's work in a thread of its own. Raises BenchBusy where one runs."""
         with self._lock:
             if self.busy:
@@ -234,7 +258,7 @@ class JobRunner:
                     "One thing at a time runs on it.",
                     "Wait until it is done, or press STOP.",
                 )
-            job = Job(title, progress, self._open, self._emit)
+            job = Job(title, progress, view, self._open, self._emit)
             self.current = job
         self._thread = threading.Thread(target=self._run, args=(job, work), name="bench", daemon=True)
         self._thread.start()

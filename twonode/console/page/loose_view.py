@@ -37,13 +37,13 @@ class _Loose(Form):
         self._wiring = pieces.choice(
             "Hook-up",
             {
-                "series": "series: the part between the clips, the resistor from channel 2 to ground",
-                "shunt": "shunt: the resistor between the clips, the part to ground",
+                "series": "series: part between the clips",
+                "shunt": "shunt: part from channel 2 to ground",
             },
             usual["wiring"],
             on_change=lambda _: self.redraw(),
         )
-        with pieces.row("top"):
+        with pieces.row("level"):
             self._fields = {
                 key: pieces.field(
                     label, usual[key], hint=hint, width="15rem", on_change=lambda _: self.redraw()
@@ -58,7 +58,7 @@ class _Loose(Form):
             }
 
     def cautions(self) -> tuple[str, ...]:
-        from twonode.acquire.cautions import LOOSE_PART_CAUTIONS
+        from twonode.cautions import LOOSE_PART_CAUTIONS
 
         # All but the one about an option of the drawer.
         return (*LOOSE_PART_CAUTIONS[:3], LOOSE_PART_CAUTIONS[-1])
@@ -66,19 +66,21 @@ class _Loose(Form):
     def options(self) -> dict[str, Any]:
         from twonode.analysis.quantities import parse_quantity, parse_tolerance
 
-        typed = {key: field.value.strip() for key, field in self._fields.items()}
-        if not typed["resistor"]:
+        fields = self._fields
+        if not fields["resistor"].value.strip():
             raise click.UsageError("Say which known resistor is clipped in, such as 100k")
+
+        def quantity(key: str, unit: str) -> float | None:
+            return self.parsed(fields[key], lambda text: parse_quantity(text, unit))
+
         return {
             **NOTHING,
             "hookup": self._wiring.value,
-            "part": typed["part"] or None,
-            "expect": parse_quantity(typed["expect"], "F") if typed["expect"] else None,
-            "tolerance": parse_tolerance(typed["tolerance"]) if typed["tolerance"] else None,
-            "resistor": parse_quantity(typed["resistor"], "ohm"),
-            "resistor_tolerance": parse_tolerance(typed["resistor_tolerance"])
-            if typed["resistor_tolerance"]
-            else None,
+            "part": fields["part"].value.strip() or None,
+            "expect": quantity("expect", "F"),
+            "tolerance": self.parsed(fields["tolerance"], parse_tolerance),
+            "resistor": quantity("resistor", "ohm"),
+            "resistor_tolerance": self.parsed(fields["resistor_tolerance"], parse_tolerance),
         }
 
     def said(self) -> dict[str, Any]:

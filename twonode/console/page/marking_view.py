@@ -99,7 +99,8 @@ class _MarkingView:
     def _colour(self, colour: Colour, swatch: str) -> None:
         made = pieces.button("", lambda: self._put(with_word(self._text.value, colour.value)), "quiet swatch")
         with made:
-            pieces.text("span", "", "dot").props("aria-hidden=true").style(f"background: {swatch}")
+            bare = " bare" if colour is Colour.NONE else ""
+            pieces.text("span", "", f"dot{bare}").props("aria-hidden=true").style(f"background: {swatch}")
             pieces.text("span", "none (bare)" if colour is Colour.NONE else colour.value)
 
     def _key(self, words: str, change: Callable[[str], str]) -> None:
@@ -117,7 +118,7 @@ class _MarkingView:
             self._said.set_text("")
             return
         with self._box.catching():
-            measured = parse_meter_reading(self._measured.value) if self._measured.value.strip() else None
+            measured = pieces.parsed(self._measured, parse_meter_reading)
             found = read_marking(self._text.value, measured=measured, arrow=Arrow(self._arrow.value))
             count = len(found.readings)
             self._said.set_text("One reading." if count == 1 else f"{count} readings.")

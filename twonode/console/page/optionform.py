@@ -7,7 +7,7 @@ parsed here: the command's own parameters do it.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
@@ -41,6 +41,8 @@ def named_by_labels(error: BaseException, labels: Mapping[str, str]) -> tuple[Tr
     """The error with the fields' labels in place of their options, and the option it is about, if one."""
     if isinstance(error, click.MissingParameter) and error.param is not None:
         error = click.UsageError(f"{error.param.opts[-1]} is missing")
+    elif isinstance(error, click.BadParameter) and error.param is not None:
+        error = click.UsageError(f"{error.param.opts[-1]}: {error.message}")
     found = trouble_of(error)
     about = next((each for each in _OPTION.findall(found.what) if each in labels), None)
     what, why, do = (_labelled(each, labels) for each in (found.what, found.why, found.do))
@@ -52,15 +54,17 @@ def _labelled(text: str, labels: Mapping[str, str]) -> str:
 
 
 class OptionForm:
-    """The fields of one form, by the option that each stands for."""
+    """The fields of one form, by the option that each stands for. say : puts labels and hints into a person's words."""
 
-    def __init__(self) -> None:
+    def __init__(self, say: Callable[[str], str] = str) -> None:
+        self._say = say
         self._fields: dict[str, Field | Choice] = {}
         self._labels: dict[str, str] = {}
 
     def field(self, option: str, label: str, hint: str = "", value: str = "") -> Field:
         """A line for an option's value."""
-        made = pieces.field(label, value, hint=hint)
+        label = self._say(label)
+        made = pieces.field(label, value, hint=self._say(hint))
         self._fields[option], self._labels[option] = made, label
         return made
 
@@ -68,13 +72,20 @@ class OptionForm:
         self, option: str, label: str, options: Mapping[str, str], value: str = "", hint: str = ""
     ) -> Choice:
         """One of several values."""
-        made = pieces.choice(label, options, value, hint=hint)
+        label = self._say(label)
+        said = {each: self._say(words) for each, words in options.items()}
+        made = pieces.choice(label, said, value, hint=self._say(hint))
         self._fields[option], self._labels[option] = made, label
         return made
 
     def given(self) -> dict[str, str]:
         """What stands in the fields, by option."""
         return {option: control.value for option, control in self._fields.items()}
+
+    @property
+    def labels(self) -> Mapping[str, str]:
+        """Of the fields, by option."""
+        return dict(self._labels)
 
     def labelled(self, text: str) -> str:
         """A sentence of the program's with the fields' labels in place of their options."""
@@ -96,7 +107,8 @@ class OptionForm:
             said, about = named_by_labels(exc, self._labels)
             box.show(said)
             if about is not None:
-                self._fields[about].error(said.do or said.what)
+                short = said.do or said.what.removeprefix(f"“{self._labels[about]}”: ")
+                self._fields[about].error(self._say(short))
         except Exception as exc:
             box.show(exc)
             raise

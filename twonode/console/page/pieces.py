@@ -10,7 +10,7 @@ from __future__ import annotations
 import base64
 from collections.abc import Awaitable, Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from typing import Any
+from typing import Any, TypeVar
 
 import click
 from nicegui import ui
@@ -34,6 +34,7 @@ __all__ = [
     "finding_words",
     "link",
     "panel",
+    "parsed",
     "png",
     "row",
     "slider",
@@ -46,6 +47,7 @@ __all__ = [
 ]
 
 Handler = Callable[[], Awaitable[None] | None]
+T = TypeVar("T")
 
 
 class Text(TextElement):
@@ -147,6 +149,23 @@ def slider(
 ) -> Slider:
     """A value to drag; on_change comes while it is dragged, at most every 40 ms."""
     return Slider(label, low, high, step, value, on_change=on_change, shown=shown)
+
+
+def parsed(field: Field, parse: Callable[[str], T], *, marked: bool = True) -> T | None:
+    """What stands in a field, parsed; None where nothing does. marked : what is wrong is said below it, too.
+
+    Raises what ``parse`` raises.
+    """
+    field.error(None)
+    text = field.value.strip()
+    if not text:
+        return None
+    try:
+        return parse(text)
+    except TwonodeError as exc:
+        if marked:
+            field.error(exc.do)
+        raise
 
 
 class TroubleBox:

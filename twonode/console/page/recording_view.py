@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
+from urllib.parse import urlencode
 
 from nicegui import ui
 
@@ -19,10 +20,13 @@ from twonode.console.page.drawing import sheet_bytes
 from twonode.console.page.verify_view import verify_one
 from twonode.recordings.identity import IdentityField
 from twonode.recordings.lookup import named_folder
+from twonode.recordings.model import Ended
 from twonode.recordings.notes import add_note, field_named, read_notes
 from twonode.recordings.trash import discard
 
 __all__ = ["build_recording"]
+
+_CUT_SHORT = {Ended.INTERRUPTED.value: "stopped", Ended.RECOVERED.value: "killed"}
 
 _LARGEST_PICTURE_BYTES = 5_000_000
 _OWN_WORDS = ("", "Set", "Note", "Notes", "Picture", "Folder", "With", "Recorded")
@@ -79,6 +83,9 @@ class _RecordingView:
             pieces.text("p", say(worth_words(entry.worth)), "big-value")
             if entry.title:
                 pieces.text("p", entry.title, "quiet")
+            if entry.kind == "sweep" and entry.ended in _CUT_SHORT and entry.drawer is None:
+                pieces.text("p", f"This sweep was {_CUT_SHORT[entry.ended]} before its end.")
+                pieces.link("Go on with it", f"/continue?{urlencode({'recording': entry.name})}", "button")
             if self._seen.damage is not None:
                 with ui.element("div").classes("trouble").props("role=alert"):
                     for place, line in enumerate(str(self._seen.damage).splitlines()):

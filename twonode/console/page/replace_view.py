@@ -9,10 +9,10 @@ from collections.abc import Iterable, Sequence
 
 from nicegui import ui
 
-from twonode.acquire.cautions import SOLDERING_CAUTIONS
 from twonode.analysis.quantities import format_quantity
 from twonode.analysis.replacement import Replacement, Role, parse_role, parse_stock
 from twonode.analysis.replacement.role import facts_of
+from twonode.cautions import SOLDERING_CAUTIONS
 from twonode.console.page import pieces
 from twonode.console.page.context import PageContext
 from twonode.console.page.optionform import OptionForm, parsed_options
@@ -58,7 +58,7 @@ def value_of(text: str) -> str:
 def build(context: PageContext) -> None:
     """The view; of the query: part, value (F) and role."""
     query, say = context.query, context.words.say
-    form = OptionForm()
+    form = OptionForm(context.words.say)
     with pieces.panel(f"Instead of {query['part']}" if query.get("part") else None):
         with ui.element("div").classes("form-grid"):
             form.field(

@@ -53,5 +53,7 @@ class Confirmed:
                 "A sweep inside a set is only done without power; both nodes' residual volts are kept with it.",
                 "Tick both lines and type both voltages, when it is so.",
             )
-        drive, far = (parse_quantity(field.value, "V") for field in self._volts)
+        drive, far = (pieces.parsed(field, lambda text: parse_quantity(text, "V")) for field in self._volts)
+        assert drive is not None, "an empty field was refused above"
+        assert far is not None, "and so was the other"
         return True, (drive, far)

@@ -1,7 +1,9 @@
 """The one seat at the bench: which tab may act, while the others look on.
 
-Owns who has it and when it is free again. A tab is known by its own name, which outlives a reload; it has gone when
-none of its connections has been there for a while. Knows no browser: whoever does reports arrivals and departures.
+Owns who has it and when it is free again. A tab is known by its own name, which outlives a reload. It has gone when
+its connection is lost and no page is on its way to a browser: a page that is loaded again is asked for before the old
+one lets go of its connection, which a browser that was killed, or a tab that was closed, never does. Knows no browser:
+whoever does reports pages, arrivals and departures.
 """
 
 from __future__ import annotations
@@ -11,12 +13,12 @@ from collections.abc import Callable
 
 from twonode.errors import TwonodeError
 
-__all__ = ["NotYourBench", "Seat"]
+__all__ = ["GONE_S", "LOADING_S", "NotYourBench", "Seat"]
 
-GRACE_S = 5.0
-"""How long a tab may be away, for a reload or the way to the next view, and keep the seat."""
-BUSY_GRACE_S = 8.0
-"""The same while something runs on the bench; then it is stopped."""
+GONE_S = 1.0
+"""How long a tab whose connection is lost keeps the seat when no page is on its way."""
+LOADING_S = 6.0
+"""How long a page may take from being asked for to its connection, on a slow computer."""
 
 
 class NotYourBench(TwonodeError):
@@ -26,21 +28,27 @@ class NotYourBench(TwonodeError):
 class Seat:
     """Who may act on the bench.
 
-    clock : seconds, for tests. busy : whether something runs on the bench.
+    clock : seconds, for tests.
     """
 
-    def __init__(
-        self, *, clock: Callable[[], float] = time.monotonic, busy: Callable[[], bool] = lambda: False
-    ) -> None:
+    def __init__(self, *, clock: Callable[[], float] = time.monotonic) -> None:
         self._clock = clock
-        self._busy = busy
         self._there: dict[str, int] = {}
+        self._loading: dict[object, float] = {}
         self._away_since: float | None = None
         self.holder: str | None = None
         self.on_change: list[Callable[[], None]] = []
 
-    def arrive(self, tab: str) -> None:
+    def expect(self, visit: object) -> None:
+        """A page was asked for, and will connect under this name of its visit."""
+        now = self._clock()
+        # One that never connects was a look at the address without a browser.
+        self._loading = {each: at for each, at in self._loading.items() if now - at <= LOADING_S}
+        self._loading[visit] = now
+
+    def arrive(self, tab: str, visit: object = None) -> None:
         """A connection of a tab is there; a free seat is taken by it."""
+        self._loading.pop(visit, None)
         self._there[tab] = self._there.get(tab, 0) + 1
         if self.holder is None:
             self.holder = tab
@@ -85,14 +93,12 @@ class Seat:
             "Go on in that tab, or close it and press “Use the bench here” when this page offers it.",
         )
 
-    @property
-    def away_s(self) -> float:
-        """How long the holder has been away, s."""
-        return 0.0 if self._away_since is None else self._clock() - self._away_since
-
     def look(self) -> str | None:
         """Free the seat of a tab that has gone; its name, if it was just freed. Call it a few times a second."""
-        if self.holder is None or self.away_s <= (BUSY_GRACE_S if self._busy() else GRACE_S):
+        if self.holder is None or self._away_since is None:
+            return None
+        now = self._clock()
+        if now - self._away_since <= GONE_S or any(now - at <= LOADING_S for at in self._loading.values()):
             return None
         gone, self.holder, self._away_since = self.holder, None, None
         self._changed()

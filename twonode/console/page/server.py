@@ -26,6 +26,7 @@ from fastapi import FastAPI
 from nicegui import core, ui
 from nicegui.client import Client
 from starlette.requests import Request
+from starlette.responses import PlainTextResponse, Response
 from starlette.staticfiles import StaticFiles
 
 from twonode.console.page.context import House
@@ -39,7 +40,10 @@ log = logging.getLogger("twonode.console")
 
 HOST = "127.0.0.1"
 _RECONNECT_S = 10.0
-"""How long the framework keeps a visit for a browser that lost its connection; its heartbeat follows from it."""
+"""How long the framework keeps a visit for a browser that lost its connection."""
+_PING_S = 2.0
+_PONG_S = 4.0
+"""A browser that does not answer for so long is taken for gone: a tab that hangs cannot press STOP either."""
 _LOOK_S = 0.25
 _SLEPT_S = 5.0
 """A loop that was not there for so long slept with its computer, or was held up."""
@@ -112,6 +116,7 @@ class PageServer:
             show_welcome_message=False,
             binding_refresh_interval=None,
         )
+        core.app.add_exception_handler(404, _nothing_there)
         # The framework allows every origin; the guard refuses them before, and this would after.
         core.sio.eio.cors_allowed_origins = list(self.access.origins)
         return application
@@ -119,6 +124,7 @@ class PageServer:
     @contextlib.asynccontextmanager
     async def _lifespan(self, _: FastAPI) -> AsyncIterator[None]:
         loop = asyncio.get_running_loop()
+        core.sio.eio.ping_interval, core.sio.eio.ping_timeout = _PING_S, _PONG_S
 
         def dispatch(call: Callable[[], None]) -> None:
             with contextlib.suppress(RuntimeError):  # the loop has ended; nobody looks on any more
@@ -128,6 +134,13 @@ class PageServer:
         looking = asyncio.create_task(_look_after(self.house))
         yield
         looking.cancel()
+
+
+async def _nothing_there(request: Request, _: Exception) -> Response:
+    """In our own words, for an address that was mistyped."""
+    return PlainTextResponse(
+        f"There is no view at {request.url.path}.\nThe page begins at {request.base_url}\n", status_code=404
+    )
 
 
 def _page(house: House, view: View) -> Callable[..., Any]:

@@ -9,12 +9,12 @@ from __future__ import annotations
 from urllib.parse import urlencode
 
 from nicegui import ui
-from nicegui.element import Element
 
 from twonode.console.page import pieces
 from twonode.console.page.context import PageContext
-from twonode.console.page.job import Job, JobChanged, JobState, OutputState
+from twonode.console.page.job import Job, JobChanged, JobState
 from twonode.console.page.live_plot import LivePlot
+from twonode.console.page.running import STOP_WORDS, OutputLine, PointsBar, stop_button, time_left
 from twonode.console.page.sweep_work import CONCLUDING, DotShown, LineShown, Progress, Said
 from twonode.console.page.trouble import Trouble
 
@@ -25,7 +25,7 @@ def build(context: PageContext) -> None:
     """The view."""
     job = context.jobs.current
     if job is None or not isinstance(job.progress, Progress):
-        pieces.text("p", "No sweep was started since this page was.")
+        pieces.text("p", "No sweep runs now.")
         pieces.link("Start one", "/", "button")
         return
     _Live(context, job, job.progress)
@@ -39,18 +39,16 @@ class _Live:
         self._gone = self._sounded = False
         self._box = pieces.trouble(context.words)
         with ui.element("div").classes("live"):
-            with pieces.panel(self._about(), "plot-panel"), ui.element("div").classes("plot-room"):
+            with pieces.panel(self._about(), "plot-panel"):
                 self._plot = LivePlot(progress.dots, progress.stands)
             with ui.element("div").classes("live-side"):
                 self._actions = ui.element("div").classes("actions")
                 with pieces.panel():
-                    self._output = pieces.text("p", "", "output-line").props(
-                        "role=status aria-live=assertive"
-                    )
+                    self._output = OutputLine()
                     self._phase = pieces.status()
-                    self._bar = self._progress_bar()
+                    self._bar = PointsBar()
                     self._left = pieces.text("p", "", "quiet-words")
-                with pieces.panel():
+                with pieces.panel(classes="value-panel"):
                     pieces.text("p", "Value so far, 95 %", "reading-label")
                     self._value = pieces.text("p", "–", "reading")
                     self._stands = pieces.text("p", "", "sure-line")
@@ -62,12 +60,6 @@ class _Live:
     def _about(self) -> str:
         request = self._progress.request
         return self._context.words.say(f"{request.part}, {request.stage.title}")
-
-    def _progress_bar(self) -> Element:
-        room = ui.element("div").classes("progress").props('role=progressbar aria-label="Points measured"')
-        with room:
-            self._filled = ui.element("div")
-        return room
 
     def _heard(self, event: object) -> None:
         if self._context.jobs.current is not self._job:
@@ -97,9 +89,7 @@ class _Live:
 
     def _changed(self, *, first: bool = False) -> None:
         job = self._job
-        on = job.output in (OutputState.ON, OutputState.UNKNOWN)
-        self._output.set_text(f"Generator output: {job.output.value}")
-        self._output.classes(add="on" if on else "off", remove="off" if on else "on")
+        self._output.show(job)
         self._act()
         if not job.state.over:
             if job.state is JobState.STOPPING:
@@ -136,8 +126,8 @@ class _Live:
         self._actions.clear()
         with self._actions:
             if self._job.state is JobState.RUNNING:
-                pieces.button("STOP", self._stop, "stop").props('aria-keyshortcuts="Escape" id=stop')
-                pieces.text("p", "or press Esc: the output goes off at once.", "quiet-words")
+                stop_button(self._job).props("id=stop")
+                pieces.text("p", STOP_WORDS, "quiet-words")
             elif self._job.state.over and self._job.state is not JobState.DONE:
                 kept = self._progress.recording
                 if kept is not None:
@@ -146,10 +136,6 @@ class _Live:
                 pieces.link("Sweep again", f"{again}?again=1", "button")
                 pieces.link("Start", "/", "button quiet")
 
-    def _stop(self) -> None:
-        # Whoever sees danger may stop it, seat or no seat.
-        self._job.stop("STOP pressed")
-
     def _count(self) -> None:
         progress = self._progress
         done = len(progress.dots)
@@ -157,10 +143,8 @@ class _Live:
             counted = f": {done} of about {progress.total} points" if progress.total else ""
             self._phase.set_text(f"{progress.phase}{counted}")
         left = progress.left_s
-        self._left.set_text("" if left is None or self._job.state.over else _time_left(left))
-        share = min(1.0, done / progress.total) if progress.total else 0.0
-        self._filled.style(f"width: {100 * share:.0f}%")
-        self._bar.props(f"aria-valuemin=0 aria-valuemax=100 aria-valuenow={100 * share:.0f}")
+        self._left.set_text("" if left is None or self._job.state.over else time_left(left))
+        self._bar.show(done, progress.total)
 
     def _stand(self) -> None:
         stands = self._progress.stands
@@ -184,8 +168,3 @@ class _Live:
 
 def _how_soon(job: Job) -> str:
     return "" if job.off_after_s is None else f", confirmed {job.off_after_s:.2f} s after STOP"
-
-
-def _time_left(seconds: float) -> str:
-    whole = max(0, round(seconds))
-    return f"about {whole} s left" if whole < 100 else f"about {whole // 60} min {whole % 60:02d} s left"

@@ -45,6 +45,7 @@ VIEWS: tuple[View, ...] = (
     View(path="/stage", title="Judge a suspect in its stage", module="hookup_view"),
     View(path="/loose", title="The value of a loose part", module="loose_view"),
     View(path="/continue", title="Go on with an interrupted sweep", module="continue_view"),
+    View(path="/null", title="The null run", module="null_view"),
     View(path="/sweep", title="The sweep", module="sweep_view", short="Sweep"),
     View(path="/finding", title="The finding", module="finding_view"),
     View(path="/drawer", title="Unmarked parts from the drawer", module="drawer_view"),

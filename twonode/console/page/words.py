@@ -20,15 +20,28 @@ _CAPACITANCE = re.compile(rf"({_FIGURE}(?: (?:±|to|\.\.\.) {_FIGURE})*)([ \u00a
 _NUMBER = re.compile(r"\d+(?:\.\d+)?")
 _LEAST_MFD = Decimal("0.001")
 
+_ANODE = (
+    (r"\b([Aa]) B\+", r"\1n HT"),
+    (r"\bB\+", "HT"),
+    (r"\bht\b", "HT"),
+    (r"\bplate(?= bypass)", "anode"),
+    (r"(?<=output )plate\b", "anode"),
+)
 _PLATE = (
+    (r"\b([Aa])n anode", r"\1 plate"),
+    (r"\b([Aa])n HT\b", r"\1 B+"),
     (r"\banode", "plate"),
     (r"\bAnode", "Plate"),
     (r"\bvalve", "tube"),
     (r"\bValve", "Tube"),
-    (r"\bHT\b", "B+"),
+    (r"\b(?:HT|ht)\b", "B+"),
     (r"\baerial", "antenna"),
 )
-_PLATE_RULES = tuple((re.compile(pattern), word) for pattern, word in _PLATE)
+_RULES = {
+    naming: tuple((re.compile(pattern), word) for pattern, word in rules)
+    for naming, rules in ((Naming.ANODE, _ANODE), (Naming.PLATE, _PLATE))
+}
+_ASCII_MICRO = re.compile(r"(?<=\d[ \u00a0\u202f])uF\b")
 
 
 class Words:
@@ -41,9 +54,9 @@ class Words:
         """A sentence with its capacitances and trade words as they were asked for."""
         if self._settings.units is Units.MFD:
             text = _CAPACITANCE.sub(_in_mfd, text)
-        if self._settings.naming is Naming.PLATE:
-            for pattern, word in _PLATE_RULES:
-                text = pattern.sub(word, text)
+        text = _ASCII_MICRO.sub("µF", text)
+        for pattern, word in _RULES[self._settings.naming]:
+            text = pattern.sub(word, text)
         return text
 
     def farad(self, value: float) -> str:

@@ -1,20 +1,37 @@
 // Ratio and phase over frequency, drawn as SVG of our own while points arrive.
 const WIDE = 900;
+const NARROW = 430; // of a phone, where it is drawn at about its own size
 const LEFT = 78;
 const RIGHT = 16;
 const PANELS = {
-  db: { top: 34, height: 220, least: 6, step: [1, 2, 5, 10, 20, 40], unit: "dB", name: "Ratio far / drive" },
+  db: { top: 34, height: 220, least: 6, step: [1, 2, 5, 10, 20, 40], unit: " dB", name: "Ratio far / drive" },
   deg: { top: 300, height: 170, least: 30, step: [5, 10, 15, 30, 45, 90], unit: "°", name: "Phase" },
 };
-const TALL = 530;
+const BELOW = PANELS.deg.top + PANELS.deg.height;
 const hertz = (hz) => (hz >= 1e6 ? `${hz / 1e6} MHz` : hz >= 1e3 ? `${hz / 1e3} kHz` : `${hz} Hz`);
 
 export default {
   props: { dots: Array, line: Object },
   data() {
-    return { points: [...(this.dots ?? [])], curve: this.line ?? null };
+    return { points: [...(this.dots ?? [])], curve: this.line ?? null, wide: WIDE };
+  },
+  mounted() {
+    this.watch = new ResizeObserver(() => {
+      this.wide = this.$el.clientWidth < 560 ? NARROW : WIDE;
+    });
+    this.watch.observe(this.$el);
+  },
+  beforeUnmount() {
+    this.watch.disconnect();
   },
   computed: {
+    // One row where there is room for it.
+    legend() {
+      return this.wide === WIDE ? [[0, 0], [190, 0], [370, 0]] : [[0, 0], [190, 0], [0, 26]];
+    },
+    tall() {
+      return BELOW + 60 + this.legend.at(-1)[1];
+    },
     drawn() {
       return this.points.filter((dot) => dot.db !== undefined);
     },
@@ -28,7 +45,7 @@ export default {
     ticks() {
       const [low, high] = this.range;
       const found = [];
-      const every = high - low > 3 ? [1] : [1, 2, 5];
+      const every = high - low > (this.wide === WIDE ? 3 : 1.5) ? [1] : [1, 2, 5];
       for (let decade = Math.floor(low); decade <= high; decade++)
         for (const digit of every) {
           const hz = Number((digit * 10 ** decade).toPrecision(1));
@@ -49,13 +66,15 @@ export default {
         let high = seen.length ? Math.max(...seen) : key === "db" ? 0 : 90;
         const lacking = panel.least - (high - low);
         if (lacking > 0) [low, high] = [low - lacking / 2, high + lacking / 2];
+        // Room for half a dot.
+        [low, high] = [low - 0.05 * (high - low), high + 0.05 * (high - low)];
         const step = panel.step.find((each) => (high - low) / each <= 5) ?? panel.step.at(-1);
         low = Math.floor(low / step) * step;
         high = Math.ceil(high / step) * step;
         const y = (value) => panel.top + ((high - value) / (high - low)) * panel.height;
         const rows = [];
         for (let value = low; value <= high + step / 1e6; value += step)
-          rows.push({ value, y: y(value), words: `${String(value).replace("-", "−")} ${panel.unit}` });
+          rows.push({ value, y: y(value), words: `${String(value).replace("-", "−")}${panel.unit}` });
         return { key, ...panel, rows, y, path: this.path(key, y) };
       });
     },
@@ -68,7 +87,7 @@ export default {
   methods: {
     x(hz) {
       const [low, high] = this.range;
-      return LEFT + ((Math.log10(hz) - low) / (high - low)) * (WIDE - LEFT - RIGHT);
+      return LEFT + ((Math.log10(hz) - low) / (high - low)) * (this.wide - LEFT - RIGHT);
     },
     path(key, y) {
       if (!this.curve) return "";
@@ -92,12 +111,12 @@ export default {
     },
   },
   template: `
-    <svg class="live-plot" viewBox="0 0 ${WIDE} ${TALL}" role="img" :aria-label="'Ratio and phase over frequency. ' + words">
+    <svg class="live-plot" :viewBox="'0 0 ' + wide + ' ' + tall" role="img" :aria-label="'Ratio and phase over frequency. ' + words">
       <g v-for="panel in panels" :key="panel.key">
         <text class="name" x="${LEFT}" :y="panel.top - 12">{{ panel.name }}</text>
-        <rect class="room" x="${LEFT}" :y="panel.top" width="${WIDE - LEFT - RIGHT}" :height="panel.height" />
+        <rect class="room" x="${LEFT}" :y="panel.top" :width="wide - ${LEFT + RIGHT}" :height="panel.height" />
         <g v-for="row in panel.rows" :key="row.value">
-          <line class="grid" x1="${LEFT}" x2="${WIDE - RIGHT}" :y1="row.y" :y2="row.y" />
+          <line class="grid" x1="${LEFT}" :x2="wide - ${RIGHT}" :y1="row.y" :y2="row.y" />
           <text x="${LEFT - 8}" :y="row.y + 6" text-anchor="end">{{ row.words }}</text>
         </g>
         <line class="grid" v-for="tick in ticks" :key="tick.hz" :x1="tick.x" :x2="tick.x" :y1="panel.top" :y2="panel.top + panel.height" />
@@ -109,11 +128,11 @@ export default {
           <path v-else class="cross" :d="'M' + (x(dot.hz) - 7) + ',' + (panel.y(dot[panel.key]) - 7) + 'l14,14m-14,0l14,-14'" />
         </g>
       </g>
-      <text v-for="tick in ticks" :key="tick.hz" :x="tick.x" y="${PANELS.deg.top + PANELS.deg.height + 24}" text-anchor="middle">{{ tick.words }}</text>
-      <g transform="translate(${LEFT}, ${TALL - 12})">
-        <circle class="key" cx="8" cy="-6" r="6" /><text x="22" y="0">measured, bar 95 %</text>
-        <path class="fit" d="M200,-6h44" /><text x="254" y="0">fitted so far</text>
-        <path class="cross" d="M384,-13l14,14m-14,0l14,-14" /><text x="408" y="0">not used</text>
+      <text v-for="tick in ticks" :key="tick.hz" :x="tick.x" y="${BELOW + 24}" text-anchor="middle">{{ tick.words }}</text>
+      <g v-for="(place, n) in legend" :key="'legend' + n" :transform="'translate(' + (${LEFT} + place[0]) + ',' + (${BELOW + 50} + place[1]) + ')'">
+        <template v-if="n === 0"><circle class="key" cx="8" cy="-6" r="6" /><text x="22" y="0">measured, bar 95 %</text></template>
+        <template v-else-if="n === 1"><path class="fit" d="M10,-6h44" /><text x="64" y="0">fitted so far</text></template>
+        <template v-else><path class="cross" d="M2,-13l14,14m-14,0l14,-14" /><text x="24" y="0">not used</text></template>
       </g>
     </svg>
   `,

@@ -64,6 +64,5 @@
 
 // Esc is STOP wherever STOP is on the screen.
 window.addEventListener("keydown", (event) => {
-  const stop = document.getElementById("stop");
-  if (event.key === "Escape" && stop) stop.click();
+  if (event.key === "Escape") document.querySelector(".button.stop:not([disabled])")?.click();
 });
