@@ -1,7 +1,7 @@
-"""The page as a person has it: the command as a process, and a headless Chromium that looks at what it serves.
+"""The page as a person has it: a headless Chromium that looks at what the command serves.
 
-Owns starting and ending both, waiting, clicking, and what is read from the browser: its requests, its pictures, when a
-dot was painted. Also a bench in a process of its own, whose output can be asked for without the page.
+Owns starting and ending it, clicking, and what is read from it: its requests, its pictures, when a dot was painted.
+The command itself is `page_served`'s.
 
 Screenshots go to the folder named by TWONODE_SCREENSHOTS, else to one below the system's temporary folder.
 """
@@ -12,22 +12,16 @@ import base64
 import contextlib
 import json
 import os
-import pty
-import re
-import select
 import shutil
 import signal
-import socket
-import subprocess
-import sys
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from importlib import resources
 from pathlib import Path
 from tempfile import TemporaryDirectory, gettempdir
 from typing import Any
 from urllib.parse import urlsplit
 
+from page_served import HOME, ServedBench, ServedPage, until
 from selenium import webdriver
 from selenium.common.exceptions import WebDriverException
 from selenium.webdriver.chrome.service import Service
@@ -36,8 +30,6 @@ from selenium.webdriver.remote.webelement import WebElement
 
 __all__ = ["Browser", "ServedBench", "ServedPage", "missing", "until"]
 
-_COMMAND = [sys.executable, "-c", "from twonode.console.main import main; main()"]
-_HOME = "127.0.0.1"
 _WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 
 # When a dot is on the screen, which is after the frame that follows it, and when something was clicked. The browser's
@@ -74,143 +66,6 @@ def missing() -> str | None:
     return f"needs {' and '.join(absent)} (Debian: chromium, chromium-driver)" if absent else None
 
 
-def until(
-    wanted: Callable[[], Any], timeout_s: float = 20.0, *, every_s: float = 0.02, what: str = ""
-) -> Any:
-    """What ``wanted`` returns once it is true; AssertionError where that takes too long."""
-    end_s = time.monotonic() + timeout_s
-    while True:
-        found = wanted()
-        if found:
-            return found
-        assert time.monotonic() < end_s, f"not within {timeout_s:g} s: {what or wanted}"
-        time.sleep(every_s)
-
-
-class ServedPage:
-    """``twonode page`` as a process, with settings and bench file of its own.
-
-    address : that works once. stderr : file of what it complained about.
-    """
-
-    def __init__(self, folder: Path, *options: str, archive: Path | None = None) -> None:
-        folder.mkdir(parents=True, exist_ok=True)
-        self.archive = archive or folder / "archive"
-        self.stderr = folder / "stderr.txt"
-        self.settings = folder / "page.json"
-        # A terminal, so that Enter asks for another address.
-        self._keyboard, theirs = pty.openpty()
-        environment = {
-            "TWONODE_PAGE": str(self.settings),
-            "TWONODE_BENCH": str(folder / "no-bench.toml"),
-        }
-        with self.stderr.open("w") as complaints:
-            self.process = subprocess.Popen(
-                [*_COMMAND, "page", "--no-browser", "--archive", str(self.archive), *options],
-                stdin=theirs,
-                stdout=subprocess.PIPE,
-                stderr=complaints,
-                text=True,
-                bufsize=1,
-                env=os.environ | environment,
-                start_new_session=True,
-            )
-        os.close(theirs)
-        self.address = self._next_address()
-        self.base = self.address.partition("?")[0]
-        self.port = int(self.base.rstrip("/").rpartition(":")[2])
-
-    def __enter__(self) -> ServedPage:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self.process.poll() is None:
-            self.process.send_signal(signal.SIGCONT)  # one that was held cannot end
-            self.process.terminate()
-            try:
-                self.process.wait(20)
-            except subprocess.TimeoutExpired:
-                self.process.kill()
-                self.process.wait()
-        assert self.process.stdout is not None
-        self.process.stdout.close()
-        with contextlib.suppress(OSError):
-            os.close(self._keyboard)
-
-    def _next_address(self) -> str:
-        assert self.process.stdout is not None
-        for line in self.process.stdout:
-            found = re.search(r"http://\S+", line)
-            if found:
-                return found[0]
-        raise AssertionError(f"no address was printed: {self.stderr.read_text()}")
-
-    def another_address(self) -> str:
-        """Enter in the terminal."""
-        os.write(self._keyboard, b"\n")
-        return self._next_address()
-
-    @property
-    def resident_mb(self) -> float:
-        """Resident set of the process, from /proc."""
-        pages = int(Path(f"/proc/{self.process.pid}/statm").read_text(encoding="ascii").split()[1])
-        return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
-
-
-class ServedBench:
-    """``twonode simulate`` as a process: instruments at addresses, whose output is asked for without the page."""
-
-    def __init__(self, *options: str) -> None:
-        self.process = subprocess.Popen(
-            [*_COMMAND, "simulate", "--json", *options],
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            text=True,
-            start_new_session=True,
-        )
-        assert self.process.stdout is not None
-        said = json.loads(self.process.stdout.readline())
-        self.options = ("--generator", said["generator"], "--scope", said["scope"])
-        port = int(said["generator"].split("::")[2])
-        self._link = socket.create_connection((_HOME, port), timeout=10)
-
-    def __enter__(self) -> ServedBench:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._link.close()
-        self.process.terminate()
-        self.process.wait(20)
-        assert self.process.stdout is not None
-        self.process.stdout.close()
-
-    @property
-    def output_on(self) -> bool:
-        """What the generator itself answers (SCPI: OUTPut:STATe?)."""
-        self._link.sendall(b"OUTP?\n")
-        answer = b""
-        while not answer.endswith(b"\n"):
-            select.select([self._link], [], [], 10)
-            answer += self._link.recv(100)
-        return answer.strip() in (b"1", b"ON")
-
-    def last_on_s(self, over: Callable[[], bool], timeout_s: float = 40.0) -> float:
-        """When the output was last seen on, as `time.time` has it, once ``over`` is so: a sweep has pauses, too."""
-        last_s = 0.0
-
-        def watched() -> bool:
-            nonlocal last_s
-            asked_s = time.time()
-            if self.output_on:
-                last_s = asked_s
-                return False
-            return over()
-
-        until(watched, timeout_s, every_s=0.002, what="the output off for good")
-        return last_s
-
-
 class Browser:
     """A headless Chromium of its own.
 
@@ -229,7 +84,7 @@ class Browser:
             "--no-sandbox",
             "--disable-dev-shm-usage",
             f"--window-size={size[0]},{size[1]}",
-            f"--host-resolver-rules={resolve}MAP * ~NOTFOUND , EXCLUDE {_HOME}",
+            f"--host-resolver-rules={resolve}MAP * ~NOTFOUND , EXCLUDE {HOME}",
             "--disable-background-networking",
             f"--user-data-dir={self._profile.name}",
         ):
@@ -448,7 +303,7 @@ class Browser:
                 parameters.get("url", "") if message["method"] == "Network.webSocketCreated" else ""
             )
             parts = urlsplit(address)
-            if parts.scheme in ("http", "https", "ws", "wss") and parts.hostname != _HOME:
+            if parts.scheme in ("http", "https", "ws", "wss") and parts.hostname != HOME:
                 found.append(address)
         return found
 
